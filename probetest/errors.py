@@ -1,0 +1,81 @@
+"""The errors of the package: one base, one sentence each, with the place and the next step."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+
+@dataclass(frozen=True, slots=True)
+class Fault:
+    """One problem in an input file, at the place where the user can see it.
+
+    Attributes
+    ----------
+    file : str
+        Name of the file as the user gave it.
+    found : str
+        What stands in the file.
+    expected : str
+        What should stand there.
+    line : int or None
+        1-based line, where one line is at fault.
+    column : str or None
+        Name (or 1-based number) of the column or key.
+    action : str
+        What the user can do about it; may be empty.
+    """
+
+    file: str
+    found: str
+    expected: str
+    line: int | None = None
+    column: str | None = None
+    action: str = ""
+
+    def __str__(self) -> str:
+        place = self.file
+        if self.line is not None:
+            place += f", line {self.line}"
+        if self.column is not None:
+            place += f", column {self.column}"
+        text = f"{place}: found {self.found}, expected {self.expected}"
+        return f"{text}; {self.action}." if self.action else f"{text}."
+
+
+class ProbetestError(Exception):
+    """Base of all errors that a user can cause and mend."""
+
+
+class ImportDataError(ProbetestError):
+    """An input file can't be used as it is.
+
+    Attributes
+    ----------
+    faults : tuple of Fault
+        All faults that are shown (at most ``SHOWN``).
+    total : int
+        How many faults there are in all.
+    """
+
+    SHOWN = 20
+
+    def __init__(self, faults: Sequence[Fault], total: int | None = None) -> None:
+        self.total = len(faults) if total is None else total
+        self.faults = tuple(faults[: self.SHOWN])
+        lines = [str(fault) for fault in self.faults]
+        if self.total > len(self.faults):
+            lines.append(f"... and {self.total - len(self.faults)} more problems of this kind.")
+        super().__init__("\n".join(lines))
+
+
+class LimitsError(ProbetestError):
+    """A limits file has an unknown key or an impossible value."""
+
+
+class StatisticsError(ProbetestError, ValueError):
+    """The data can't carry the figure that was asked for."""
+
+
+class ReportError(ProbetestError):
+    """A report could not be made."""

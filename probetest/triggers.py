@@ -1,0 +1,167 @@
+"""The one data model: what was tested (``TestRecord``) and what was logged (``Triggers``)."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any, Literal
+
+import numpy as np
+import pandas as pd
+from pydantic import BaseModel, ConfigDict, Field
+
+OUTCOMES = ("trigger", "missed", "open_at_start", "false")
+"""What an approach can end in; only ``trigger`` gives a reading."""
+
+COLUMNS: dict[str, str] = {
+    "touch": "int64",
+    "line": "int64",
+    "time": "datetime64[ms]",
+    "stage": "category",
+    "orientation_deg": "float64",
+    "azimuth_deg": "float64",
+    "elevation_deg": "float64",
+    "x_mm": "float64",
+    "y_mm": "float64",
+    "z_mm": "float64",
+    "reading_mm": "float64",
+    "outcome": "category",
+    "feed_mm_min": "float64",
+    "temperature_c": "float64",
+}
+"""Columns of ``Triggers.frame`` and their dtypes; what a log does not hold is NaN / NaT."""
+
+
+class _Record(BaseModel):
+    model_config = ConfigDict(frozen=True, extra="forbid", allow_inf_nan=False)
+
+
+class Artefact(_Record):
+    """What was touched."""
+
+    kind: Literal["ring", "sphere", "boss", "block", "plane"]
+    diameter_mm: float | None = Field(default=None, gt=0)
+    u_mm: float | None = Field(default=None, gt=0, description="standard uncertainty of the diameter")
+    form_mm: float | None = Field(default=None, ge=0, description="peak-to-valley form error")
+
+    @property
+    def is_round(self) -> bool:
+        """Whether the touched section is a circle."""
+        return self.kind in ("ring", "sphere", "boss")
+
+
+class Stylus(_Record):
+    """What touched."""
+
+    length_mm: float | None = Field(default=None, gt=0)
+    ball_diameter_mm: float | None = Field(default=None, gt=0)
+    ball_u_mm: float | None = Field(default=None, gt=0, description="standard uncertainty of the ball diameter")
+
+
+class Machine(_Record):
+    """What moved."""
+
+    name: str | None = None
+    resolution_mm: float | None = Field(default=None, gt=0)
+
+
+class TestRecord(_Record):
+    """The conditions of a test, as stated in the head of the log.
+
+    Unknown keys of the head are kept as text in ``notes``; nothing a maker wrote is lost.
+    """
+
+    __test__ = False  # not a test case, whatever its name makes pytest think
+
+    serial: str = Field(min_length=1, max_length=200)
+    build: str | None = None
+    artefact: Artefact | None = None
+    stylus: Stylus | None = None
+    machine: Machine | None = None
+    notes: tuple[tuple[str, str], ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Source:
+    """Where the touches came from.
+
+    Attributes
+    ----------
+    file : str
+        File name without folders.
+    sha256 : str
+        Hash of the bytes that were read.
+    rows : int
+        Approaches in the file, misses included.
+    units : str
+        Units stated by the log ("mm" or "inch"); the frame is in mm in any case.
+    shape : str
+        Which reader understood the file.
+    """
+
+    file: str
+    sha256: str
+    rows: int
+    units: str
+    shape: str
+
+
+@dataclass(frozen=True, slots=True)
+class Triggers:
+    """One test of one probe.
+
+    Attributes
+    ----------
+    record : TestRecord
+        What was tested, with what, on what.
+    frame : pandas.DataFrame
+        One row an approach, in the order of the log, misses too; columns as in ``COLUMNS``.
+    source : Source
+        File, hash, rows, units.
+    """
+
+    record: TestRecord
+    frame: pd.DataFrame
+    source: Source
+
+    @property
+    def has_positions(self) -> bool:
+        """Whether x, y positions were logged (else one reading along the approach)."""
+        return bool(np.isfinite(self.frame["x_mm"]).any())
+
+
+def make_frame(columns: dict[str, Any]) -> pd.DataFrame:
+    """Build a frame in the shape of ``COLUMNS`` from the columns at hand.
+
+    Parameters
+    ----------
+    columns : dict of str to array_like
+        Any of the names in ``COLUMNS``; ``azimuth_deg`` is required.
+
+    Returns
+    -------
+    pandas.DataFrame
+        Absent columns are filled: ``touch`` and ``line`` count from 1, ``stage`` is
+        "baseline", ``orientation_deg`` and ``elevation_deg`` are 0, ``outcome`` is
+        "trigger", the rest is NaN / NaT.
+    """
+    rows = len(columns["azimuth_deg"])
+    defaults: dict[str, Any] = {
+        "touch": np.arange(1, rows + 1),
+        "line": np.arange(1, rows + 1),
+        "time": np.full(rows, np.datetime64("NaT"), dtype="datetime64[ms]"),
+        "stage": pd.Categorical(["baseline"]).repeat(rows),
+        "orientation_deg": np.zeros(rows),
+        "elevation_deg": np.zeros(rows),
+        "outcome": pd.Categorical(["trigger"], categories=list(OUTCOMES)).repeat(rows),
+    }
+    frame: dict[str, Any] = {}
+    for name, dtype in COLUMNS.items():
+        values = columns.get(name, defaults.get(name))
+        if values is None:
+            values = np.full(rows, np.nan)
+        frame[name] = values if dtype == "category" else np.asarray(values, dtype=dtype)
+        if name == "outcome":
+            frame[name] = pd.Categorical(values, categories=list(OUTCOMES))
+        elif name == "stage":
+            frame[name] = pd.Categorical(values)
+    return pd.DataFrame(frame, copy=False)
