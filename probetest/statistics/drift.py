@@ -1,0 +1,259 @@
+"""Drift over touch order and time, told apart from scatter."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+from scipy import stats
+
+from probetest.errors import StatisticsError
+from probetest.statistics.approach import unit_vectors
+from probetest.statistics.intervals import Interval, mean_interval
+
+Floats = NDArray[np.float64]
+
+TOLD_APART = 0.1
+"""Share of the order's variance that must lie within directions for drift to be told from lobing."""
+
+
+@dataclass(frozen=True, slots=True)
+class FirstTouch:
+    """First touch of each direction against the others of the same direction.
+
+    Attributes
+    ----------
+    shift_mm : float
+        Mean of (first reading - mean of the later readings).
+    interval_mm : Interval
+        Student t interval over directions.
+    directions : int
+        Directions with at least two touches.
+    """
+
+    shift_mm: float
+    interval_mm: Interval
+    directions: int
+
+
+@dataclass(frozen=True, slots=True)
+class Drift:
+    """Linear drift of the readings over a test.
+
+    Attributes
+    ----------
+    per_touch_mm : float
+        Slope of the pre-travel per touch of the test.
+    over_test_mm : float
+        Slope times the length of the test.
+    interval_mm : Interval
+        Interval of ``over_test_mm``.
+    standard_error_mm : float
+        Of ``over_test_mm``.
+    dof : int
+        Degrees of freedom of the error.
+    rate_mm_per_h : float or None
+        None without usable times.
+    rate_interval : Interval or None
+        mm/h.
+    centre_shift_mm : tuple of float or None
+        x, y shift of the centre over the test: machine, artefact or stylus, not told apart.
+        None where the directions can't show it.
+    centre_u_mm : float or None
+        Standard error of each of them (the larger).
+    within_share : float
+        Share of the variance of the touch order that lies within directions; below
+        ``TOLD_APART`` drift can't be told from lobing.
+    sd_without_mm : float
+        Scatter within directions after the drift was taken out.
+    successive_sd_mm : float
+        Scatter from successive differences inside directions.
+    significant : bool
+        The interval of the slope leaves out 0.
+    first_touch : FirstTouch or None
+    """
+
+    per_touch_mm: float
+    over_test_mm: float
+    interval_mm: Interval
+    standard_error_mm: float
+    dof: int
+    rate_mm_per_h: float | None
+    rate_interval: Interval | None
+    centre_shift_mm: tuple[float, float] | None
+    centre_u_mm: float | None
+    within_share: float
+    sd_without_mm: float
+    successive_sd_mm: float
+    significant: bool
+    first_touch: FirstTouch | None
+
+
+def successive_sd(values: ArrayLike, group: ArrayLike | None = None) -> float:
+    """Standard deviation from successive differences, sqrt(sum(d**2) / (2 m)).
+
+    Parameters
+    ----------
+    values : array_like, shape (touches,)
+        In the order in which they were taken.
+    group : array_like of int, optional
+        Differences are taken inside groups only.
+
+    Returns
+    -------
+    float
+        NaN with fewer than two values in every group.
+
+    References
+    ----------
+    .. [1] J. von Neumann, R. H. Kent, H. R. Bellinson, B. I. Hart, "The mean square successive
+       difference", Ann. Math. Stat. 12 (1941) 153-162.
+
+    Examples
+    --------
+    >>> round(successive_sd([0.0, 1.0, 0.0, 1.0]), 4)
+    0.7071
+    """
+    values = np.asarray(values, dtype=float)
+    labels = np.zeros(len(values), dtype=int) if group is None else np.asarray(group)
+    order = np.argsort(labels, kind="stable")
+    steps = np.diff(values[order])[np.diff(labels[order]) == 0]
+    if steps.size == 0:
+        return float("nan")
+    return float(np.sqrt((steps**2).sum() / (2 * steps.size)))
+
+
+def drift(
+    reading_mm: ArrayLike,
+    direction: ArrayLike,
+    azimuth_deg: ArrayLike,
+    order: ArrayLike,
+    time_s: ArrayLike | None = None,
+    level: float = 0.95,
+) -> Drift:
+    """Slope of the readings over the test, with the direction means as nuisance.
+
+    Parameters
+    ----------
+    reading_mm : array_like, shape (touches,), mm
+    direction : array_like of int, shape (touches,)
+    azimuth_deg : array_like, shape (directions,), deg
+    order : array_like, shape (touches,)
+        Touch number; increasing.
+    time_s : array_like, shape (touches,), s, optional
+        Time of each touch; used for the rate per hour where all are finite and not all equal.
+    level : float
+        Two-sided level of the intervals.
+
+    Returns
+    -------
+    Drift
+
+    Raises
+    ------
+    StatisticsError
+        With fewer than 3 degrees of freedom left, or when order does not vary within directions.
+
+    Notes
+    -----
+    Least squares of reading = direction mean + slope * order, together with a shift of the
+    centre, x(order) cos(azimuth) + y(order) sin(azimuth), where directions span the plane
+    (analysis of covariance).
+    """
+    reading = np.asarray(reading_mm, dtype=float)
+    index = np.asarray(direction, dtype=np.intp)
+    azimuths = np.asarray(azimuth_deg, dtype=float)
+    sequence = np.asarray(order, dtype=float)
+    groups = len(azimuths)
+    length = float(np.ptp(sequence))
+    scaled = (sequence - sequence.mean()) / length if length else np.zeros_like(sequence)
+    within = _demean(scaled, index, groups)
+    total = float(((scaled - scaled.mean()) ** 2).sum())
+    share = float((within**2).sum() / total) if total else 0.0
+    if share < 1e-9:
+        raise StatisticsError("drift can't be told: each direction was touched only once")
+    motion = unit_vectors(azimuths)[index]
+    columns = [within]
+    moves = (
+        groups >= 3 and np.linalg.matrix_rank(np.column_stack([np.ones(groups), unit_vectors(azimuths)])) == 3
+    )
+    if moves:
+        columns += [within * motion[:, 0], within * motion[:, 1]]
+    design = np.column_stack(columns)
+    dof = len(reading) - groups - design.shape[1]
+    if dof < 3:
+        raise StatisticsError(f"drift can't be told from {len(reading)} touches in {groups} directions")
+    target = _demean(reading, index, groups)
+    slopes, errors, sd = _least_squares(design, target, dof)
+    interval = mean_interval(slopes[0], errors[0], dof, level)
+    rate, rate_interval = _rate(target, index, groups, time_s, motion if moves else None, level)
+    return Drift(
+        per_touch_mm=slopes[0] / length,
+        over_test_mm=slopes[0],
+        interval_mm=interval,
+        standard_error_mm=errors[0],
+        dof=dof,
+        rate_mm_per_h=rate,
+        rate_interval=rate_interval,
+        centre_shift_mm=(slopes[1], slopes[2]) if moves else None,
+        centre_u_mm=max(errors[1:]) if moves else None,
+        within_share=share,
+        sd_without_mm=sd,
+        successive_sd_mm=successive_sd(reading, index),
+        significant=0.0 not in interval,
+        first_touch=_first_touch(reading, index, level),
+    )
+
+
+def _demean(values: Floats, index: NDArray[np.intp], groups: int) -> Floats:
+    centred = values - values.mean()
+    means = np.bincount(index, weights=centred, minlength=groups) / np.maximum(
+        np.bincount(index, minlength=groups), 1
+    )
+    return np.asarray(centred - means[index])
+
+
+def _least_squares(design: Floats, target: Floats, dof: int) -> tuple[list[float], list[float], float]:
+    slopes, _, rank, _ = np.linalg.lstsq(design, target, rcond=1e-10)
+    if rank < design.shape[1]:
+        raise StatisticsError("drift can't be told: the order of the touches follows the directions")
+    residual = target - design @ slopes
+    sd = float(np.sqrt((residual**2).sum() / dof))
+    errors = sd * np.sqrt(np.diag(np.linalg.inv(design.T @ design)))
+    return [float(v) for v in slopes], [float(v) for v in errors], sd
+
+
+def _rate(
+    target: Floats,
+    index: NDArray[np.intp],
+    groups: int,
+    time_s: ArrayLike | None,
+    motion: Floats | None,
+    level: float,
+) -> tuple[float | None, Interval | None]:
+    if time_s is None:
+        return None, None
+    hours = np.asarray(time_s, dtype=float) / 3600.0
+    if not np.all(np.isfinite(hours)) or np.ptp(hours) == 0:
+        return None, None
+    within = _demean(hours, index, groups)
+    columns = [within] if motion is None else [within, within * motion[:, 0], within * motion[:, 1]]
+    design = np.column_stack(columns)
+    dof = len(target) - groups - design.shape[1]
+    slopes, errors, _ = _least_squares(design, target, dof)
+    return slopes[0], mean_interval(slopes[0], errors[0], dof, level)
+
+
+def _first_touch(reading: Floats, index: NDArray[np.intp], level: float) -> FirstTouch | None:
+    labels, first, counts = np.unique(index, return_index=True, return_counts=True)
+    sums = np.bincount(index, weights=reading - reading.mean())[labels]
+    lead = reading[first] - reading.mean()
+    repeated = counts > 1
+    if repeated.sum() < 2:
+        return None
+    later = (sums[repeated] - lead[repeated]) / (counts[repeated] - 1)
+    shift = lead[repeated] - later
+    error = float(stats.sem(shift))
+    mean = float(shift.mean())
+    return FirstTouch(mean, mean_interval(mean, error, len(shift) - 1, level), len(shift))

@@ -1,0 +1,276 @@
+"""Scatter of repeated touches: per direction, pooled, and whether pooling is fair."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+from scipy import stats
+
+from probetest.errors import StatisticsError
+from probetest.statistics.approach import group_means
+from probetest.statistics.intervals import Interval, sd_interval
+
+Floats = NDArray[np.float64]
+
+REPEATABILITY_FACTOR = 2.8
+"""1.96 times the root of 2, rounded as ISO 5725 does: two touches differ by less, 95 % of the time."""
+
+HOMOGENEITY_RISK = 0.01
+"""Risk of each of the two tests for unequal scatter."""
+
+RESOLVED_SHARE = 0.5
+"""A scatter is resolved when its sd is at least this share of the step."""
+
+
+@dataclass(frozen=True, slots=True)
+class DirectionSpread:
+    """Repeated touches from one direction.
+
+    Attributes
+    ----------
+    azimuth_deg : float
+        Direction of motion.
+    n : int
+        Touches.
+    mean_mm : float
+        Mean reading.
+    sd_mm, range_mm : float
+        Sample standard deviation (n - 1) and largest less smallest reading; NaN when n = 1.
+    interval_mm : Interval
+        Chi-square interval of the sd, 0 to infinity when n = 1.
+    """
+
+    azimuth_deg: float
+    n: int
+    mean_mm: float
+    sd_mm: float
+    range_mm: float
+    interval_mm: Interval
+
+
+@dataclass(frozen=True, slots=True)
+class Homogeneity:
+    """Whether all directions scatter alike.
+
+    Attributes
+    ----------
+    brown_forsythe_p : float
+        p value of the Brown-Forsythe test (Levene about medians); NaN where it can't be had.
+    cochran_c, cochran_critical : float
+        Largest share of one variance in the sum of all, and its critical value.
+    cochran_direction : int
+        Index of the direction with the largest variance.
+    alike : bool
+        Neither test rejects at ``HOMOGENEITY_RISK``.
+    """
+
+    brown_forsythe_p: float
+    cochran_c: float
+    cochran_critical: float
+    cochran_direction: int
+    alike: bool
+
+
+@dataclass(frozen=True, slots=True)
+class Repeatability:
+    """Scatter of a probe (with the machine that moved it).
+
+    Attributes
+    ----------
+    sd_mm : float
+        Pooled standard deviation within directions.
+    interval_mm : Interval
+        Chi-square interval of it.
+    dof, n : int
+        Degrees of freedom; touches used.
+    range_mm : float
+        Largest range within one direction.
+    limit_mm : float
+        Repeatability limit 2.8 s_r.
+    worst : int
+        Index of the direction with the largest sd.
+    homogeneity : Homogeneity
+        Whether pooling is fair.
+    step_mm : float
+        Resolution of the readings.
+    resolved : bool
+        False: the scatter is too small for the step, ``sd_mm`` must not be quoted.
+    directions : tuple of DirectionSpread
+    """
+
+    sd_mm: float
+    interval_mm: Interval
+    dof: int
+    n: int
+    range_mm: float
+    limit_mm: float
+    worst: int
+    homogeneity: Homogeneity
+    step_mm: float
+    resolved: bool
+    directions: tuple[DirectionSpread, ...]
+
+
+def cochran_critical(groups: int, n: float, risk: float) -> float:
+    """Upper critical value of Cochran's C for ``groups`` variances of n readings each.
+
+    Examples
+    --------
+    >>> round(cochran_critical(5, 3, 0.05), 3)
+    0.684
+
+    References
+    ----------
+    .. [1] ISO 5725-2, table of critical values for Cochran's test; computed here as
+       C = F / (F + p - 1) with the F quantile at risk / p.
+    """
+    quantile = stats.f.isf(risk / groups, n - 1, (groups - 1) * (n - 1))
+    return float(quantile / (quantile + groups - 1))
+
+
+def check_homogeneity(
+    reading_mm: ArrayLike, direction: ArrayLike, risk: float = HOMOGENEITY_RISK
+) -> Homogeneity:
+    """Brown-Forsythe and Cochran tests for unequal scatter between directions.
+
+    Parameters
+    ----------
+    reading_mm : array_like, shape (touches,), mm
+    direction : array_like of int, shape (touches,)
+    risk : float
+        Risk of each test.
+
+    Returns
+    -------
+    Homogeneity
+        With fewer than two directions of at least three touches nothing is tested and
+        ``alike`` is True.
+
+    Notes
+    -----
+    Cochran's test assumes equal n; with unequal n the harmonic mean of the n is used.
+
+    References
+    ----------
+    .. [1] M. B. Brown, A. B. Forsythe, "Robust tests for the equality of variances",
+       J. Am. Stat. Assoc. 69 (1974) 364-367.
+    """
+    reading = np.asarray(reading_mm, dtype=float)
+    index = np.asarray(direction)
+    labels, counts = np.unique(index, return_counts=True)
+    usable = labels[counts >= 3]
+    groups = [reading[index == label] for label in usable]
+    variances = np.array([group.var(ddof=1) for group in groups])
+    if len(groups) < 2 or variances.sum() == 0:
+        return Homogeneity(float("nan"), float("nan"), float("nan"), int(labels[0]), alike=True)
+    largest = int(variances.argmax())
+    share = float(variances[largest] / variances.sum())
+    mean_n = len(groups) / sum(1 / len(group) for group in groups)
+    critical = cochran_critical(len(groups), mean_n, risk)
+    p_value = _brown_forsythe(groups)
+    alike = share <= critical and not p_value < risk
+    return Homogeneity(p_value, share, critical, int(usable[largest]), alike)
+
+
+def _brown_forsythe(groups: list[Floats]) -> float:
+    distances = [np.abs(group - np.median(group)) for group in groups]
+    if all(np.ptp(distance) == 0 for distance in distances):
+        return float("nan")
+    return float(stats.levene(*groups, center="median").pvalue)
+
+
+def repeatability(
+    reading_mm: ArrayLike,
+    direction: ArrayLike,
+    azimuth_deg: ArrayLike,
+    *,
+    step_mm: float = 0.0,
+    level: float = 0.95,
+) -> Repeatability:
+    """Scatter within directions, pooled over them.
+
+    Parameters
+    ----------
+    reading_mm : array_like, shape (touches,), mm
+        Readings along the approach.
+    direction : array_like of int, shape (touches,)
+        Index of the direction of each touch.
+    azimuth_deg : array_like, shape (directions,), deg
+        Azimuth of each direction.
+    step_mm : float
+        Resolution of the readings.
+    level : float
+        Two-sided level of the intervals.
+
+    Returns
+    -------
+    Repeatability
+
+    Raises
+    ------
+    StatisticsError
+        If no direction was touched twice.
+
+    Notes
+    -----
+    s_r**2 = sum((n_i - 1) s_i**2) / sum(n_i - 1) [1]_. The interval is exact for normal,
+    independent readings of equal scatter.
+
+    References
+    ----------
+    .. [1] ISO 5725-2, repeatability variance as the pooled within-cell variance.
+    """
+    reading = np.asarray(reading_mm, dtype=float)
+    index = np.asarray(direction, dtype=np.intp)
+    azimuths = np.asarray(azimuth_deg, dtype=float)
+    counts = np.bincount(index, minlength=len(azimuths))
+    dof = int(np.maximum(counts - 1, 0).sum())
+    if dof < 1:
+        raise StatisticsError("scatter can't be told: no direction was touched more than once")
+    means = group_means(reading, index, len(azimuths))
+    spreads = tuple(
+        _spread(reading[index == i], float(azimuths[i]), float(means[i]), level) for i in range(len(azimuths))
+    )
+    deviations = reading - means[index]
+    sd = float(np.sqrt((deviations**2).sum() / dof))
+    sds = np.array([spread.sd_mm for spread in spreads])
+    return Repeatability(
+        sd_mm=sd,
+        interval_mm=sd_interval(sd, dof, level),
+        dof=dof,
+        n=len(reading),
+        range_mm=float(np.nanmax([spread.range_mm for spread in spreads])),
+        limit_mm=REPEATABILITY_FACTOR * sd,
+        worst=int(np.nanargmax(sds)),
+        homogeneity=check_homogeneity(reading, index),
+        step_mm=step_mm,
+        resolved=sd > 0 and sd >= RESOLVED_SHARE * step_mm,
+        directions=spreads,
+    )
+
+
+def _spread(values: Floats, azimuth_deg: float, mean_mm: float, level: float) -> DirectionSpread:
+    n = len(values)
+    if n < 2:
+        nan = float("nan")
+        return DirectionSpread(azimuth_deg, n, mean_mm, nan, nan, Interval(0.0, float("inf"), level))
+    sd = float(values.std(ddof=1))
+    return DirectionSpread(azimuth_deg, n, mean_mm, sd, float(np.ptp(values)), sd_interval(sd, n - 1, level))
+
+
+def worst_direction_bounds(result: Repeatability, risk: float) -> tuple[float, float]:
+    """One-sided bounds, at ``risk`` each, of the largest true sd of any direction, mm.
+
+    Notes
+    -----
+    Upper: the largest of the single upper bounds; it covers, because the bound of the truly
+    worst direction is among them. Lower: the largest of the single lower bounds at
+    1 - (1 - risk)**(1/directions), so that picking the worst does not bias it.
+    """
+    tested = [spread for spread in result.directions if spread.n > 1]
+    upper = max(sd_interval(s.sd_mm, s.n - 1, 1 - 2 * risk).upper for s in tested)
+    single = 1 - (1 - risk) ** (1 / len(tested))
+    lower = max(sd_interval(s.sd_mm, s.n - 1, 1 - 2 * single).lower for s in tested)
+    return lower, upper

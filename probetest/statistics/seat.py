@@ -1,0 +1,264 @@
+"""The shape of the pre-travel of a kinematic seat with three arms, and its fit."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+from scipy import optimize, stats
+
+from probetest.errors import StatisticsError
+from probetest.statistics.approach import unit_vectors
+
+Floats = NDArray[np.float64]
+
+SHAPE_RISK = 0.01
+"""Risk of the tests: is there a three-arm shape, does it fit, is the second shape better."""
+
+MAX_PAIR_RATIO = 0.5
+"""Largest (seat radius / stylus length) * tan(wall angle) that is tried."""
+
+
+@dataclass(frozen=True, slots=True)
+class SeatFit:
+    """The three-arm shape fitted to the direction means.
+
+    Attributes
+    ----------
+    size_mm : float
+        Scale of the shape: pre-travel with the force along an arm.
+    size_u_mm : float
+        Its standard error.
+    arm_azimuth_deg : float
+        Azimuth of one arm, in [0, 120); the others follow at 120 deg.
+    arm_azimuth_u_deg : float
+        Its standard error.
+    pair_ratio : float
+        0: ideal arms; otherwise (seat radius / stylus length) * tan(wall angle) of the contact pairs.
+    variation_mm : float
+        Largest less smallest value of the fitted shape over all directions.
+    variation_u_mm : float
+        Its standard error.
+    residual_sd_mm : float
+        Standard deviation of the direction means about the shape.
+    shown_p : float
+        Chance of so clear a shape from scatter alone.
+    misfit_p : float
+        Chance of so large a residual if the shape were true; NaN when nothing is left over.
+    residual_mm : tuple of float
+        Direction mean less fitted shape.
+    """
+
+    size_mm: float
+    size_u_mm: float
+    arm_azimuth_deg: float
+    arm_azimuth_u_deg: float
+    pair_ratio: float
+    variation_mm: float
+    variation_u_mm: float
+    residual_sd_mm: float
+    shown_p: float
+    misfit_p: float
+    residual_mm: tuple[float, ...]
+
+    @property
+    def shown(self) -> bool:
+        """Whether a three-arm shape stands out from the scatter."""
+        return self.shown_p < SHAPE_RISK and self.size_mm > 0
+
+    @property
+    def fits(self) -> bool:
+        """Whether the residual is no larger than the scatter explains."""
+        return not self.misfit_p < SHAPE_RISK
+
+
+def seat_shape(
+    approach_azimuth_deg: ArrayLike, arm_azimuth_deg: float = 0.0, pair_ratio: float = 0.0
+) -> Floats:
+    """Pre-travel of a three-arm seat by approach azimuth, in units of its smallest value.
+
+    Parameters
+    ----------
+    approach_azimuth_deg : array_like, deg
+        Direction in which the stylus moves. The force on the tip points the other way, and the
+        arm nearest to the force lifts.
+    arm_azimuth_deg : float
+        Azimuth of one arm.
+    pair_ratio : float
+        (seat radius / stylus length) * tan(wall half-angle) of the contact pairs; 0 for ideal arms.
+
+    Returns
+    -------
+    numpy.ndarray
+        1 / max_i(cos psi_i + pair_ratio |sin psi_i|); between 1 and 2 for ideal arms.
+
+    Notes
+    -----
+    Statics: arm i carries F_s / 3 - (2/3) (F L / R) cos psi_i, psi_i the angle between force and
+    arm; the circuit opens when the first contact is unloaded, and the stylus has then bent in
+    proportion to the force.
+
+    Examples
+    --------
+    >>> seat_shape([180.0, 0.0]).round(6).tolist()
+    [1.0, 2.0]
+    """
+    force = np.asarray(approach_azimuth_deg, dtype=float) + 180.0
+    psi = np.deg2rad(force[..., None] - (arm_azimuth_deg + np.array([0.0, 120.0, 240.0])))
+    lever = np.cos(psi) + pair_ratio * np.abs(np.sin(psi))
+    peak = np.sqrt(1 + pair_ratio**2) if pair_ratio else 1.0
+    return np.asarray(peak / lever.max(axis=-1))
+
+
+def shape_variation(pair_ratio: float) -> float:
+    """Largest less smallest value of `seat_shape` over all directions (1 for ideal arms)."""
+    # Lever between arms is least halfway (60 deg), greatest at atan(pair_ratio) from an arm.
+    return float(np.sqrt(1 + pair_ratio**2) / (0.5 + pair_ratio * np.sqrt(0.75)) - 1)
+
+
+def fit_seat(
+    mean_mm: ArrayLike, azimuth_deg: ArrayLike, counts: ArrayLike, sd_mm: float, dof: int
+) -> SeatFit:
+    """Least-squares fit of the three-arm shape, with constant and centre as nuisance.
+
+    Parameters
+    ----------
+    mean_mm : array_like, shape (directions,), mm
+    azimuth_deg : array_like, shape (directions,), deg
+        Approach azimuths.
+    counts : array_like of int, shape (directions,)
+        Touches behind each mean.
+    sd_mm : float
+        Pooled scatter of one touch, > 0.
+    dof : int
+        Its degrees of freedom.
+
+    Returns
+    -------
+    SeatFit
+        Of the ideal shape, or of the shape with contact pairs where that fits better at
+        ``SHAPE_RISK``.
+
+    Raises
+    ------
+    StatisticsError
+        With fewer than 7 directions.
+    """
+    means = np.asarray(mean_mm, dtype=float)
+    azimuths = np.asarray(azimuth_deg, dtype=float)
+    root = np.sqrt(np.asarray(counts, dtype=float))
+    if len(means) < 7:
+        raise StatisticsError(f"the three-arm shape needs at least 7 directions, but got {len(means)}")
+    problem = _Problem(means, azimuths, root, sd_mm, dof)
+    ideal = problem.best_arm(0.0)
+    pairs = optimize.minimize_scalar(
+        lambda ratio: problem.best_arm(ratio)[1], bounds=(0.0, MAX_PAIR_RATIO), method="bounded"
+    )
+    gain = (ideal[1] - float(pairs.fun)) / sd_mm**2 if sd_mm > 0 else 0.0
+    if len(means) >= 8 and stats.f.sf(max(gain, 0.0), 1, dof) < SHAPE_RISK:
+        ratio = float(pairs.x)
+        return problem.describe(problem.best_arm(ratio)[0], ratio)
+    return problem.describe(ideal[0], 0.0)
+
+
+class _Problem:
+    """The weighted least-squares problem with constant and centre projected out."""
+
+    def __init__(self, means: Floats, azimuths: Floats, root: Floats, sd_mm: float, dof: int) -> None:
+        self.azimuths, self.root, self.sd_mm, self.dof = azimuths, root, sd_mm, dof
+        self.nuisance = np.column_stack([np.ones(len(means)), unit_vectors(azimuths)]) * root[:, None]
+        self.basis = np.linalg.qr(self.nuisance)[0]
+        self.target = self._residualise(means * root)
+
+    def _residualise(self, values: Floats) -> Floats:
+        return np.asarray(values - self.basis @ (self.basis.T @ values))
+
+    def _size(self, arm_deg: float, ratio: float) -> tuple[float, Floats]:
+        shape = self._residualise(seat_shape(self.azimuths, arm_deg, ratio) * self.root)
+        norm = float(shape @ shape)
+        size = max(0.0, float(shape @ self.target) / norm) if norm > 1e-12 else 0.0
+        return size, self.target - size * shape
+
+    def cost(self, arm_deg: float, ratio: float) -> float:
+        residual = self._size(arm_deg, ratio)[1]
+        return float(residual @ residual)
+
+    def best_arm(self, ratio: float) -> tuple[float, float]:
+        """Arm azimuth of least cost in [0, 120), and the cost."""
+        grid = np.arange(0.0, 120.0, 2.0)
+        start = float(grid[int(np.argmin([self.cost(arm, ratio) for arm in grid]))])
+        found = optimize.minimize_scalar(
+            lambda arm: self.cost(arm, ratio),
+            bounds=(start - 2, start + 2),
+            method="bounded",
+            options={"xatol": 1e-6},
+        )
+        return float(found.x) % 120.0, float(found.fun)
+
+    def describe(self, arm_deg: float, ratio: float) -> SeatFit:
+        size, residual = self._size(arm_deg, ratio)
+        fitted = 2 + (1 if ratio else 0)
+        left = len(residual) - 3 - fitted
+        cost = float(residual @ residual)
+        noise = self.sd_mm**2
+        misfit = (
+            float(stats.f.sf(cost / left / noise, left, self.dof)) if left > 0 and noise > 0 else float("nan")
+        )
+        explained = (float(self.target @ self.target) - cost) / 2
+        shown = float(stats.f.sf(explained / noise, 2, self.dof)) if noise > 0 else 0.0
+        errors = self._standard_errors(
+            size, arm_deg, ratio, inflation=max(1.0, cost / left / noise) if left > 0 and noise > 0 else 1.0
+        )
+        return SeatFit(
+            size_mm=size,
+            size_u_mm=errors[0],
+            arm_azimuth_deg=arm_deg,
+            arm_azimuth_u_deg=errors[1],
+            pair_ratio=ratio,
+            variation_mm=size * shape_variation(ratio),
+            variation_u_mm=errors[2],
+            residual_sd_mm=float(np.sqrt(cost / max(left, 1) / np.mean(self.root**2))),
+            shown_p=shown,
+            misfit_p=misfit,
+            residual_mm=tuple(float(r) for r in residual / self.root),
+        )
+
+    def _standard_errors(
+        self, size: float, arm_deg: float, ratio: float, inflation: float
+    ) -> tuple[float, float, float]:
+        """Standard errors of size, arm azimuth and variation by linearisation."""
+        turn, stretch = 0.5, 0.01
+        columns = [seat_shape(self.azimuths, arm_deg, ratio)]
+        columns.append(
+            size
+            * (
+                seat_shape(self.azimuths, arm_deg + turn, ratio)
+                - seat_shape(self.azimuths, arm_deg - turn, ratio)
+            )
+            / (2 * turn)
+        )
+        slope = np.array([shape_variation(ratio), 0.0])
+        if ratio:
+            low = max(ratio - stretch, 0.0)
+            width = ratio + stretch - low
+            columns.append(
+                size
+                * (
+                    seat_shape(self.azimuths, arm_deg, ratio + stretch)
+                    - seat_shape(self.azimuths, arm_deg, low)
+                )
+                / width
+            )
+            steep = (shape_variation(ratio + stretch) - shape_variation(low)) / width
+            slope = np.append(slope, size * steep)
+        jacobian = np.column_stack([self._residualise(column * self.root) for column in columns])
+        information = jacobian.T @ jacobian
+        if not np.linalg.cond(information) < 1e14:
+            return float("inf"), float("inf"), float("inf")
+        covariance = np.linalg.inv(information) * self.sd_mm**2 * inflation
+        return (
+            float(np.sqrt(covariance[0, 0])),
+            float(np.sqrt(covariance[1, 1])),
+            float(np.sqrt(slope @ covariance @ slope)),
+        )
