@@ -58,14 +58,15 @@ class ApproachReadings:
         Index into ``azimuth_deg``.
     azimuth_deg : numpy.ndarray, shape (directions,)
         Sorted distinct azimuths in [0, 360).
-    fit : CentreFit
-        How the centre was found.
+    fit : CentreFit or None
+        How the centre was found; None where none was: means of different directions can't be
+        compared then.
     """
 
     reading_mm: Floats
     direction: NDArray[np.intp]
     azimuth_deg: Floats
-    fit: CentreFit
+    fit: CentreFit | None
 
 
 def unit_vectors(azimuth_deg: ArrayLike) -> Floats:
@@ -229,6 +230,24 @@ def use_readings(reading_mm: ArrayLike, azimuth_deg: ArrayLike) -> ApproachReadi
     counts = np.bincount(direction).astype(float)
     centre, reading = _remove_centre(np.asarray(reading_mm, dtype=float), direction, azimuths, counts)
     return ApproachReadings(reading, direction, azimuths, _describe(centre, 0.0, azimuths, counts, "line"))
+
+
+def project_without_centre(positions_mm: ArrayLike, azimuth_deg: ArrayLike) -> ApproachReadings:
+    """Readings p . u of touches from too few directions for a centre; good for scatter only.
+
+    Parameters
+    ----------
+    positions_mm : array_like, shape (touches, 2), mm
+    azimuth_deg : array_like, shape (touches,), deg
+
+    Returns
+    -------
+    ApproachReadings
+        With ``fit`` None.
+    """
+    azimuths, direction = group_directions(azimuth_deg)
+    along = (np.asarray(positions_mm, dtype=float) * unit_vectors(azimuths)[direction]).sum(axis=1)
+    return ApproachReadings(np.asarray(along), direction, azimuths, None)
 
 
 def _require_directions(azimuths: Floats) -> None:

@@ -11,6 +11,7 @@ import numpy as np
 from probetest.statistics.intervals import proportion_upper, sd_interval
 
 Verdict = Literal["pass", "fail", "undecided"]
+Side = Literal["max", "min"]
 
 MOST_TOUCHES = 1_000_000
 """Beyond this many touches in all, more touches are no practical way to decide."""
@@ -51,7 +52,7 @@ class Check:
     value: float | None
     unit: str
     limit: float
-    side: Literal["max", "min"]
+    side: Side
     lower: float | None
     upper: float | None
     decision_lower: float | None
@@ -62,7 +63,7 @@ class Check:
     note: str = ""
 
 
-def decide(lower: float, upper: float, limit: float, side: Literal["max", "min"] = "max") -> Verdict:
+def decide(lower: float, upper: float, limit: float, side: Side = "max") -> Verdict:
     """Verdict from one-sided confidence bounds of a figure.
 
     Parameters

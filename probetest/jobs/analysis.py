@@ -1,0 +1,294 @@
+"""All statistics of one series: one stage, one orientation, touches in order."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import TypeVar
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from probetest.errors import StatisticsError
+from probetest.statistics.approach import (
+    ApproachReadings,
+    group_means,
+    project_on_approach,
+    project_without_centre,
+    unit_vectors,
+    use_readings,
+)
+from probetest.statistics.drift import Drift, drift
+from probetest.statistics.lobing import HarmonicFit, Variation, fit_harmonics, pretravel_variation
+from probetest.statistics.outliers import OutlierFlag, flag_directions, flag_scatter, flag_touches
+from probetest.statistics.repeatability import DirectionSpread, Repeatability, repeatability
+from probetest.statistics.resolution import Resolution, find_resolution
+from probetest.statistics.seat import SeatFit, fit_seat
+from probetest.triggers import Artefact, Triggers
+
+Floats = NDArray[np.float64]
+Result = TypeVar("Result")
+
+LEVEL_DEG = 0.5
+"""Directions within this elevation are horizontal; only they share a centre."""
+
+LEAST_VISIBILITY = 0.7
+"""Below it the directions hide too much of a three-lobed curve to report its variation."""
+
+
+@dataclass(frozen=True, slots=True)
+class Series:
+    """Valid triggers of one stage and orientation, in the order of the test.
+
+    Attributes
+    ----------
+    stage : str
+    orientation_deg : float
+    level : pandas.DataFrame
+        Horizontal touches.
+    elevated : pandas.DataFrame
+        The others; only their scatter is used.
+    """
+
+    stage: str
+    orientation_deg: float
+    level: pd.DataFrame
+    elevated: pd.DataFrame
+
+
+@dataclass(frozen=True, slots=True)
+class Analysis:
+    """Everything the statistics say about a series; None with a reason where they can't.
+
+    Attributes
+    ----------
+    readings : ApproachReadings
+    order : numpy.ndarray of int, shape (touches,)
+        Place of each touch in the order of all approaches of the log.
+    mean_mm, counts : numpy.ndarray, shape (directions,)
+        Mean reading and touches of each direction.
+    resolution : Resolution
+    repeatability : Repeatability
+    variation : Variation or None
+    variation_reason : str
+    harmonics : HarmonicFit or None
+    harmonics_reason : str
+    seat : SeatFit or None
+    seat_reason : str
+    drift : Drift or None
+    drift_reason : str
+    flags : tuple of OutlierFlag
+        Touch indices refer to ``readings``.
+    elevated : tuple of (float, DirectionSpread)
+        Elevation and scatter of the directions that are not horizontal.
+    """
+
+    readings: ApproachReadings
+    order: NDArray[np.int64]
+    mean_mm: Floats
+    counts: NDArray[np.intp]
+    resolution: Resolution
+    repeatability: Repeatability
+    variation: Variation | None
+    variation_reason: str
+    harmonics: HarmonicFit | None
+    harmonics_reason: str
+    seat: SeatFit | None
+    seat_reason: str
+    drift: Drift | None
+    drift_reason: str
+    flags: tuple[OutlierFlag, ...]
+    elevated: tuple[tuple[float, DirectionSpread], ...]
+
+    @property
+    def noise_mm(self) -> float:
+        """Scatter of one touch as it acts on a mean.
+
+        Where the resolution hides the scatter, rounding does not average out over touches.
+        """
+        return _noise(self.repeatability, self.counts)
+
+    @property
+    def shape(self) -> tuple[Floats, Floats, NDArray[np.intp], float, int]:
+        """Means, azimuths, counts, scatter and its dof: what the lobing statistics take."""
+        return self.mean_mm, self.readings.azimuth_deg, self.counts, self.noise_mm, self.repeatability.dof
+
+
+def split_series(triggers: Triggers) -> tuple[Series, ...]:
+    """Valid triggers by stage and orientation, in the order in which they first appear."""
+    frame = triggers.frame
+    frame = frame.assign(order=np.arange(1, len(frame) + 1))
+    valid = frame[frame["outcome"] == "trigger"].sort_values("touch", kind="stable")
+    parts = []
+    for _, rows in valid.groupby(["stage", "orientation_deg"], sort=False, observed=True):
+        level = rows["elevation_deg"].abs() <= LEVEL_DEG
+        stage, orientation = rows["stage"].iloc[0], rows["orientation_deg"].iloc[0]
+        parts.append(Series(str(stage), float(orientation), rows[level], rows[~level]))
+    return tuple(parts)
+
+
+def read_approach(rows: pd.DataFrame, artefact: Artefact | None) -> ApproachReadings:
+    """Readings along the approach of horizontal touches, with or without positions."""
+    azimuth = rows["azimuth_deg"].to_numpy()
+    positions = rows[["x_mm", "y_mm"]].to_numpy()
+    if not np.isfinite(positions).all():
+        logged = rows["reading_mm"].to_numpy()
+        if len(np.unique(azimuth)) >= 3:
+            return use_readings(logged, azimuth)
+        # One number along the approach is a projection already.
+        return project_without_centre(logged[:, None] * unit_vectors(azimuth), azimuth)
+    is_round = artefact is not None and artefact.is_round
+    try:
+        return project_on_approach(positions, azimuth, round_artefact=is_round)
+    except StatisticsError:
+        return project_without_centre(positions, azimuth)
+
+
+def analyse(
+    series: Series, artefact: Artefact | None, declared_step_mm: float | None, *, level: float = 0.95
+) -> Analysis:
+    """Run all statistics on one series.
+
+    Parameters
+    ----------
+    series : Series
+        With at least one horizontal direction that was touched twice.
+    artefact : Artefact or None
+    declared_step_mm : float or None
+        Resolution stated for the machine.
+    level : float
+        Two-sided level of the intervals.
+
+    Raises
+    ------
+    StatisticsError
+        If no horizontal direction was touched twice.
+    """
+    rows = series.level
+    if rows.empty:
+        raise StatisticsError("the series holds no horizontal touch, so no probe figure can be given")
+    readings = read_approach(rows, artefact)
+    resolution = _resolution(rows, readings, declared_step_mm)
+    spread = repeatability(
+        readings.reading_mm,
+        readings.direction,
+        readings.azimuth_deg,
+        step_mm=resolution.step_mm,
+        level=level,
+    )
+    counts = np.bincount(readings.direction, minlength=len(readings.azimuth_deg))
+    means = group_means(readings.reading_mm, readings.direction, len(readings.azimuth_deg))
+    noise = _noise(spread, counts)
+    shape = (means, readings.azimuth_deg, counts, noise, spread.dof)
+    variation, variation_reason = _variation(readings, shape, level)
+    harmonics, harmonics_reason = (
+        _try(lambda: fit_harmonics(*shape)) if readings.fit else (None, variation_reason)
+    )
+    seat, seat_reason = (
+        _try(lambda: fit_seat(*shape)) if variation and noise > 0 else (None, variation_reason)
+    )
+    order = rows["order"].to_numpy()
+    slope, drift_reason = _try(
+        lambda: drift(
+            readings.reading_mm, readings.direction, readings.azimuth_deg, order, _seconds(rows), level
+        )
+    )
+    return Analysis(
+        readings=readings,
+        order=order,
+        mean_mm=means,
+        counts=counts,
+        resolution=resolution,
+        repeatability=spread,
+        variation=variation,
+        variation_reason=variation_reason,
+        harmonics=harmonics,
+        harmonics_reason=harmonics_reason,
+        seat=seat,
+        seat_reason=seat_reason or ("" if seat else "the readings show no scatter to judge a shape by"),
+        drift=slope,
+        drift_reason=drift_reason,
+        flags=_flags(readings, spread, seat, counts),
+        elevated=_elevated(series.elevated, level),
+    )
+
+
+def _noise(spread: Repeatability, counts: NDArray[np.intp]) -> float:
+    if spread.resolved:
+        return spread.sd_mm
+    return max(spread.sd_mm, float(spread.step_mm / np.sqrt(12) * np.sqrt(counts.mean())))
+
+
+def _try(compute: Callable[[], Result]) -> tuple[Result | None, str]:
+    try:
+        return compute(), ""
+    except StatisticsError as error:
+        return None, str(error)
+
+
+def _variation(
+    readings: ApproachReadings, shape: tuple[Floats, Floats, NDArray[np.intp], float, int], level: float
+) -> tuple[Variation | None, str]:
+    if readings.fit is None:
+        return None, (
+            f"{len(readings.azimuth_deg)} direction(s) give no centre, and without it means of different "
+            "directions can't be compared; touch from at least 8 evenly spread directions"
+        )
+    if readings.fit.lobe_visibility < LEAST_VISIBILITY:
+        return None, (
+            f"these {len(readings.azimuth_deg)} directions can hide "
+            f"{100 * (1 - readings.fit.lobe_visibility):.0f} % of a three-lobed curve behind the centre or "
+            "between the directions; touch from at least 8 evenly spread directions"
+        )
+    return _try(lambda: pretravel_variation(*shape, level))
+
+
+def _resolution(rows: pd.DataFrame, readings: ApproachReadings, declared: float | None) -> Resolution:
+    if rows["x_mm"].notna().all():
+        motion = np.abs(unit_vectors(rows["azimuth_deg"].to_numpy()))
+        # A coordinate that hardly moves along the approach says nothing about its step.
+        columns = tuple(
+            np.where(motion[:, axis] > 0.3, rows[name].to_numpy(), np.nan)
+            for axis, name in enumerate(("x_mm", "y_mm"))
+        )
+    else:
+        columns = (rows["reading_mm"].to_numpy(),)
+    return find_resolution(columns, readings.direction, declared)
+
+
+def _seconds(rows: pd.DataFrame) -> Floats | None:
+    time = rows["time"]
+    if time.isna().any():
+        return None
+    return np.asarray((time - time.iloc[0]).dt.total_seconds(), dtype=float)
+
+
+def _flags(
+    readings: ApproachReadings, spread: Repeatability, seat: SeatFit | None, counts: NDArray[np.intp]
+) -> tuple[OutlierFlag, ...]:
+    touches = flag_touches(readings.reading_mm, readings.direction, step_mm=spread.step_mm)
+    scatter = flag_scatter([part.sd_mm for part in spread.directions], counts)
+    directions: tuple[OutlierFlag, ...] = ()
+    if seat is not None:
+        directions = flag_directions(seat.residual_mm, counts, 6 if seat.pair_ratio else 5)
+    return touches + directions + scatter
+
+
+def _elevated(rows: pd.DataFrame, level: float) -> tuple[tuple[float, DirectionSpread], ...]:
+    parts = []
+    for _, group in rows.groupby(["azimuth_deg", "elevation_deg"], observed=True):
+        azimuth, elevation = (float(group[name].iloc[0]) for name in ("azimuth_deg", "elevation_deg"))
+        if len(group) < 2:
+            continue
+        rise, turn = np.deg2rad(elevation), np.deg2rad(azimuth)
+        motion = np.array([np.cos(rise) * np.cos(turn), np.cos(rise) * np.sin(turn), np.sin(rise)])
+        positions = group[["x_mm", "y_mm", "z_mm"]].to_numpy()
+        used = np.abs(motion) > 1e-9
+        along = (positions[:, used] @ motion[used]) if np.isfinite(positions[:, used]).all() else None
+        values = group["reading_mm"].to_numpy() if along is None else along
+        if not np.isfinite(values).all():
+            continue
+        one = repeatability(values, np.zeros(len(values), dtype=int), [azimuth], level=level)
+        parts.append((elevation, one.directions[0]))
+    return tuple(parts)

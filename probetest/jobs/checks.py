@@ -1,0 +1,270 @@
+"""Each limit against its figure: value, interval, guard band, verdict."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+from scipy import stats
+
+from probetest.errors import StatisticsError
+from probetest.jobs.analysis import Analysis
+from probetest.limits import Limits
+from probetest.statistics.capability import Capability, capability
+from probetest.statistics.decision import (
+    Check,
+    Side,
+    Verdict,
+    decide,
+    more_touches_for_rate,
+    more_touches_for_sd,
+    more_touches_for_width,
+)
+from probetest.statistics.intervals import Interval, proportion_interval, sd_interval
+from probetest.statistics.lobing import pretravel_variation
+from probetest.statistics.repeatability import worst_direction_bounds
+
+FEWEST_TOUCHES = 5
+"""With fewer valid touches values are shown and nothing is decided."""
+
+
+@dataclass(frozen=True, slots=True)
+class Outcomes:
+    """What the approaches of a log ended in, all series together.
+
+    Attributes
+    ----------
+    approaches, triggers, missed, open_at_start, false : int
+    """
+
+    approaches: int
+    triggers: int
+    missed: int
+    open_at_start: int
+    false: int
+
+    @property
+    def failed(self) -> int:
+        """Approaches without a valid trigger."""
+        return self.missed + self.open_at_start + self.false
+
+
+def drift_bounds(found: Analysis, level: float) -> Interval:
+    """Interval of the size of the drift over the test, whichever its sign."""
+    drift = found.drift
+    if drift is None:
+        raise StatisticsError(found.drift_reason)
+    half = float(stats.t.isf((1 - level) / 2, drift.dof)) * drift.standard_error_mm
+    low, high = drift.over_test_mm - half, drift.over_test_mm + half
+    nearest = 0.0 if low <= 0 <= high else min(abs(low), abs(high))
+    return Interval(nearest, max(abs(low), abs(high)), level)
+
+
+def capability_of(found: Analysis, limits: Limits, zero_mm: float | None, level: float) -> Capability:
+    """Capability of the readings of a series against the tolerance of the limits.
+
+    Parameters
+    ----------
+    found : Analysis
+    limits : Limits
+        With a tolerance.
+    zero_mm : float or None
+        Reading at zero pre-travel, where the artefact is calibrated.
+    level : float
+
+    Raises
+    ------
+    StatisticsError
+        Where it can't be given.
+    """
+    if found.readings.fit is None:
+        raise StatisticsError(found.variation_reason)
+    if not found.repeatability.resolved:
+        raise StatisticsError("the scatter is below the resolution of the readings")
+    nominal = limits.nominal_pretravel_mm
+    known = nominal is not None and zero_mm is not None
+    reference = float(found.mean_mm.mean())
+    if nominal is not None and zero_mm is not None:
+        reference = zero_mm + nominal
+    tolerance = limits.tolerance_mm or 0.0
+    readings = found.readings
+    return capability(
+        readings.reading_mm - reference, readings.direction, tolerance, known_reference=known, level=level
+    )
+
+
+def make_checks(
+    found: Analysis, outcomes: Outcomes, limits: Limits, zero_mm: float | None
+) -> tuple[Check, ...]:
+    """Check a series against all limits that are set.
+
+    Parameters
+    ----------
+    found : Analysis
+    outcomes : Outcomes
+    limits : Limits
+    zero_mm : float or None
+        Reading at zero pre-travel, where the artefact is calibrated.
+
+    Returns
+    -------
+    tuple of Check
+        In the order of the report.
+    """
+    makers = (
+        (limits.max_pooled_sd_mm, _pooled_sd),
+        (limits.max_worst_direction_sd_mm, _worst_sd),
+        (limits.max_pretravel_variation_mm, _variation),
+        (limits.max_drift_mm, _drift),
+    )
+    checks = [make(found, limit, limits.risk) for limit, make in makers if limit is not None]
+    if limits.tolerance_mm is not None and limits.min_cpk is not None:
+        checks.append(_cpk(found, limits, limits.min_cpk, zero_mm))
+    if limits.max_misses is not None:
+        checks.append(_misses(outcomes, limits.max_misses))
+    if limits.max_miss_rate is not None:
+        checks.append(_miss_rate(outcomes, limits.max_miss_rate, limits.risk))
+    if len(found.readings.reading_mm) < FEWEST_TOUCHES:
+        note = f"fewer than {FEWEST_TOUCHES} touches: values only, no verdict"
+        checks = [replace(check, verdict="undecided", more_touches=None, note=note) for check in checks]
+    return tuple(checks)
+
+
+def _pooled_sd(found: Analysis, limit: float, risk: float) -> Check:
+    spread = found.repeatability
+    name, label = "pooled_sd", "Repeatability, pooled sd"
+    if not spread.resolved:
+        return _unresolved(name, label, found, limit)
+    bounds = sd_interval(spread.sd_mm, spread.dof, 1 - 2 * risk)
+    check = _bounded(name, label, spread.sd_mm, "mm", limit, spread.interval_mm, bounds, spread.n)
+    if check.verdict == "undecided":
+        per_dof = spread.n / spread.dof
+        more = more_touches_for_sd(spread.sd_mm, spread.dof, limit, risk, per_dof)
+        check = replace(check, more_touches=more)
+    if not spread.homogeneity.alike:
+        check = replace(check, note="directions scatter unequally: see the worst direction, not this mean")
+    return check
+
+
+def _worst_sd(found: Analysis, limit: float, risk: float) -> Check:
+    spread = found.repeatability
+    name, label = "worst_direction_sd", "Repeatability, worst direction sd"
+    if not spread.resolved:
+        return _unresolved(name, label, found, limit)
+    worst = spread.directions[spread.worst]
+    lower, upper = worst_direction_bounds(spread, risk)
+    wide = Interval(*worst_direction_bounds(spread, 0.025))
+    check = _bounded(name, label, worst.sd_mm, "mm", limit, wide, Interval(lower, upper), worst.n)
+    check = replace(check, note=f"at azimuth {worst.azimuth_deg:.4g} deg")
+    if check.verdict == "undecided":
+        more = more_touches_for_sd(worst.sd_mm, worst.n - 1, limit, risk, float(len(spread.directions)))
+        check = replace(check, more_touches=more)
+    return check
+
+
+def _variation(found: Analysis, limit: float, risk: float) -> Check:
+    name, label = "pretravel_variation", "Pre-travel variation"
+    variation = found.variation
+    n = len(found.readings.reading_mm)
+    if variation is None:
+        return _unknown(name, label, "mm", limit, n, found.variation_reason)
+    bounds = pretravel_variation(*found.shape, 1 - 2 * risk).interval_mm
+    return _more_by_width(
+        _bounded(name, label, variation.variation_mm, "mm", limit, variation.interval_mm, bounds, n)
+    )
+
+
+def _drift(found: Analysis, limit: float, risk: float) -> Check:
+    name, label = "drift", "Drift over the test, either way"
+    n = len(found.readings.reading_mm)
+    drift = found.drift
+    if drift is None:
+        return _unknown(name, label, "mm", limit, n, found.drift_reason)
+    value = abs(drift.over_test_mm)
+    check = _bounded(
+        name, label, value, "mm", limit, drift_bounds(found, 0.95), drift_bounds(found, 1 - 2 * risk), n
+    )
+    return _more_by_width(check)
+
+
+def _cpk(found: Analysis, limits: Limits, limit: float, zero_mm: float | None) -> Check:
+    name, label = "cpk", "Cpk of single readings"
+    n = len(found.readings.reading_mm)
+    try:
+        wide = capability_of(found, limits, zero_mm, 0.95)
+        narrow = capability_of(found, limits, zero_mm, 1 - 2 * limits.risk)
+    except StatisticsError as error:
+        return _unknown(name, label, "", limit, n, str(error), side="min")
+    check = _bounded(name, label, wide.cpk, "", limit, wide.cpk_interval, narrow.cpk_interval, n, side="min")
+    return _more_by_width(replace(check, note=wide.warning))
+
+
+def _misses(outcomes: Outcomes, limit: int) -> Check:
+    verdict: Verdict = "fail" if outcomes.failed > limit else "pass"
+    return Check(
+        name="misses", label="Approaches without a valid trigger", value=float(outcomes.failed), unit="",
+        limit=float(limit), side="max", lower=None, upper=None, decision_lower=None, decision_upper=None,
+        verdict=verdict, n=outcomes.approaches, note="a count, no estimate: the limit is on this test alone",
+    )  # fmt: skip
+
+
+def _miss_rate(outcomes: Outcomes, limit: float, risk: float) -> Check:
+    share = outcomes.failed / outcomes.approaches
+    wide = proportion_interval(outcomes.failed, outcomes.approaches)
+    bounds = proportion_interval(outcomes.failed, outcomes.approaches, 1 - 2 * risk)
+    check = _bounded(
+        "miss_rate", "Share of such approaches", share, "", limit, wide, bounds, outcomes.approaches
+    )
+    if check.verdict != "undecided":
+        return check
+    more = more_touches_for_rate(outcomes.failed, outcomes.approaches, limit, risk)
+    return replace(check, more_touches=more, note="if no further approach fails")
+
+
+def _bounded(
+    name: str,
+    label: str,
+    value: float,
+    unit: str,
+    limit: float,
+    wide: Interval,
+    bounds: Interval,
+    n: int,
+    side: Side = "max",
+) -> Check:
+    return Check(
+        name=name, label=label, value=value, unit=unit, limit=limit, side=side,
+        lower=wide.lower, upper=wide.upper, decision_lower=bounds.lower, decision_upper=bounds.upper,
+        verdict=decide(bounds.lower, bounds.upper, limit, side), n=n,
+    )  # fmt: skip
+
+
+def _more_by_width(check: Check) -> Check:
+    if check.verdict != "undecided" or check.value is None:
+        return check
+    good_side = check.value <= check.limit if check.side == "max" else check.value >= check.limit
+    outward = check.decision_upper if good_side == (check.side == "max") else check.decision_lower
+    if outward is None:
+        return check
+    return replace(check, more_touches=more_touches_for_width(check.value, outward, check.limit, check.n))
+
+
+def _unresolved(name: str, label: str, found: Analysis, limit: float) -> Check:
+    step = found.resolution.step_mm
+    verdict: Verdict = "pass" if step <= limit else "undecided"
+    note = f"not resolved: at most about one step of {step:.4g} mm"
+    if verdict == "undecided":
+        note += "; only a finer readout can decide, not more touches"
+    return Check(
+        name=name, label=label, value=None, unit="mm", limit=limit, side="max", lower=0.0, upper=step,
+        decision_lower=0.0, decision_upper=step, verdict=verdict, n=found.repeatability.n, note=note,
+    )  # fmt: skip
+
+
+def _unknown(
+    name: str, label: str, unit: str, limit: float, n: int, reason: str, side: Side = "max"
+) -> Check:
+    return Check(
+        name=name, label=label, value=None, unit=unit, limit=limit, side=side,
+        lower=None, upper=None, decision_lower=None, decision_upper=None,
+        verdict="undecided", n=n, note=reason,
+    )  # fmt: skip

@@ -1,0 +1,78 @@
+"""Everything that was flagged, with the touch and the line it points at."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from probetest.jobs.analysis import Analysis, Series
+from probetest.statistics.outliers import OutlierFlag
+from probetest.triggers import Triggers
+
+OUTCOME_WORDS = {
+    "missed": "the travel ended without a trigger",
+    "open_at_start": "the circuit was open before the move",
+    "false": "the circuit opened in free air",
+}
+
+
+@dataclass(frozen=True, slots=True)
+class Flag:
+    """One flag.
+
+    Attributes
+    ----------
+    touch, line : int or None
+        Number of the touch and line of the log; None for a whole direction.
+    azimuth_deg : float
+    reading_mm : float or None
+        Reading less the mean of its direction; for a direction, its distance from the fitted shape.
+    kind : str
+        "touch", "direction", "scatter" or the outcome of a failed approach.
+    test : str
+        What raised it.
+    detail : str
+        How far, against what.
+    """
+
+    touch: int | None
+    line: int | None
+    azimuth_deg: float
+    reading_mm: float | None
+    kind: str
+    test: str
+    detail: str
+
+
+def list_flags(triggers: Triggers, series: Series, found: Analysis) -> tuple[Flag, ...]:
+    """Flags of the headline series, then all failed approaches of the log."""
+    marks = [_mark(flag, series, found) for flag in found.flags]
+    failed = triggers.frame[triggers.frame["outcome"] != "trigger"]
+    columns = (failed[name].tolist() for name in ("touch", "line", "azimuth_deg", "outcome"))
+    events = [
+        Flag(touch, line, azimuth, None, outcome, "logged outcome", OUTCOME_WORDS[outcome])
+        for touch, line, azimuth, outcome in zip(*columns, strict=True)
+    ]
+    return (*marks, *events)
+
+
+def _mark(flag: OutlierFlag, series: Series, found: Analysis) -> Flag:
+    azimuth = float(found.readings.azimuth_deg[flag.direction])
+    limit = f"statistic {flag.statistic:.3g}, critical {flag.critical:.3g}, family-wise risk {flag.risk:.0%}"
+    if flag.kind == "touch" and flag.touch is not None:
+        row = series.level.iloc[flag.touch]
+        later = "later" if flag.deviation_mm > 0 else "earlier"
+        return Flag(
+            int(row["touch"]), int(row["line"]), azimuth, flag.deviation_mm, "touch",
+            "generalised ESD within the direction",
+            f"{1000 * abs(flag.deviation_mm):.1f} µm {later} than its direction; {limit}",
+        )  # fmt: skip
+    if flag.kind == "direction":
+        return Flag(
+            None, None, azimuth, flag.deviation_mm, "direction", "generalised ESD of the shape residuals",
+            f"mean {1000 * flag.deviation_mm:+.1f} µm off the fitted shape; {limit}",
+        )  # fmt: skip
+    pooled = found.repeatability.sd_mm
+    return Flag(
+        None, None, azimuth, flag.deviation_mm, "scatter", "Cochran's C",
+        f"sd {1000 * flag.deviation_mm:.2f} µm against {1000 * pooled:.2f} µm pooled; {limit}",
+    )  # fmt: skip

@@ -1,0 +1,236 @@
+"""Qualify one probe: all figures of a test, checked against the maker's limits."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from probetest.errors import StatisticsError
+from probetest.jobs.analysis import Analysis, Series, analyse, split_series
+from probetest.jobs.budgets import make_budgets, zero_reading_mm
+from probetest.jobs.checks import Outcomes, capability_of, make_checks
+from probetest.jobs.flags import Flag, list_flags
+from probetest.jobs.remarks import make_remarks
+from probetest.limits import Limits
+from probetest.statistics.capability import Capability
+from probetest.statistics.decision import Check, Verdict, overall_verdict
+from probetest.statistics.intervals import proportion_upper
+from probetest.statistics.uncertainty import Budget
+from probetest.triggers import Source, TestRecord, Triggers
+
+HEADLINE_STAGE = "baseline"
+
+
+@dataclass(frozen=True, slots=True)
+class WithoutFlags:
+    """The headline figures again, flagged touches left out.
+
+    Attributes
+    ----------
+    left_out : int
+        Touches left out.
+    sd_mm, variation_mm, cpk : float or None
+    """
+
+    left_out: int
+    sd_mm: float | None
+    variation_mm: float | None
+    cpk: float | None
+
+
+@dataclass(frozen=True, slots=True)
+class SeriesSummary:
+    """One line for each series of the log; the first is the headline.
+
+    Attributes
+    ----------
+    stage : str
+    orientation_deg : float
+    n, directions : int
+    sd_mm, variation_mm : float or None
+    note : str
+    """
+
+    stage: str
+    orientation_deg: float
+    n: int
+    directions: int
+    sd_mm: float | None
+    variation_mm: float | None
+    note: str
+
+
+@dataclass(frozen=True, slots=True)
+class Qualification:
+    """The result of qualifying one probe.
+
+    Attributes
+    ----------
+    record : TestRecord
+    source : Source
+    limits : Limits
+    series : Series
+        The headline series.
+    analysis : Analysis
+        Of the headline series.
+    checks : tuple of Check
+    verdict : str
+    zero_mm : float or None
+        Reading at zero pre-travel.
+    mean_pretravel_mm : float or None
+    mean_reason : str
+        Why the mean pre-travel isn't known; empty where it is.
+    capability : Capability or None
+    capability_reason : str
+    outcomes : Outcomes
+    miss_rate_upper : float
+        One-sided 95 % bound of the share of approaches without a valid trigger.
+    flags : tuple of Flag
+    without_flags : WithoutFlags
+    budgets : tuple of Budget
+    summaries : tuple of SeriesSummary
+    remarks : tuple of str
+        What a reader must mind, in plain sentences.
+    """
+
+    record: TestRecord
+    source: Source
+    limits: Limits
+    series: Series
+    analysis: Analysis
+    checks: tuple[Check, ...]
+    verdict: Verdict
+    zero_mm: float | None
+    mean_pretravel_mm: float | None
+    mean_reason: str
+    capability: Capability | None
+    capability_reason: str
+    outcomes: Outcomes
+    miss_rate_upper: float
+    flags: tuple[Flag, ...]
+    without_flags: WithoutFlags
+    budgets: tuple[Budget, ...]
+    summaries: tuple[SeriesSummary, ...]
+    remarks: tuple[str, ...]
+
+
+def qualify(triggers: Triggers, limits: Limits) -> Qualification:
+    """Qualify one probe from one test.
+
+    Parameters
+    ----------
+    triggers : Triggers
+        One serial. The headline is the stage "baseline" (else the first stage of the log) at the
+        first orientation; other series are summarised, never pooled with it.
+    limits : Limits
+
+    Returns
+    -------
+    Qualification
+
+    Raises
+    ------
+    StatisticsError
+        If the log holds no direction that was touched twice.
+    """
+    record = triggers.record
+    parts = split_series(triggers)
+    if not parts:
+        raise StatisticsError(f"{triggers.source.file}: none of the approaches ended in a trigger")
+    headline = next((part for part in parts if part.stage == HEADLINE_STAGE), parts[0])
+    step = record.machine.resolution_mm if record.machine else None
+    try:
+        found = analyse(headline, record.artefact, step)
+    except StatisticsError as error:
+        raise StatisticsError(f"{triggers.source.file}, serial {record.serial}: {error}") from error
+    outcomes = count_outcomes(triggers)
+    zero, mean_reason = _zero(found, record)
+    mean = None if zero is None else float(found.mean_mm.mean()) - zero
+    capability, capability_reason = _capability(found, limits, zero)
+    checks = make_checks(found, outcomes, limits, zero)
+    return Qualification(
+        record=record,
+        source=triggers.source,
+        limits=limits,
+        series=headline,
+        analysis=found,
+        checks=checks,
+        verdict=overall_verdict(check.verdict for check in checks),
+        zero_mm=zero,
+        mean_pretravel_mm=mean,
+        mean_reason=mean_reason,
+        capability=capability,
+        capability_reason=capability_reason,
+        outcomes=outcomes,
+        miss_rate_upper=proportion_upper(outcomes.failed, outcomes.approaches),
+        flags=list_flags(triggers, headline, found),
+        without_flags=_without_flags(headline, found, record, limits, zero),
+        budgets=make_budgets(found, record, mean),
+        summaries=tuple(_summary(part, record, step) for part in parts),
+        remarks=make_remarks(found, headline, len(parts)),
+    )
+
+
+def count_outcomes(triggers: Triggers) -> Outcomes:
+    """Count what the approaches of a log ended in."""
+    counts = triggers.frame["outcome"].value_counts()
+    return Outcomes(
+        approaches=len(triggers.frame),
+        triggers=int(counts["trigger"]),
+        missed=int(counts["missed"]),
+        open_at_start=int(counts["open_at_start"]),
+        false=int(counts["false"]),
+    )
+
+
+def _zero(found: Analysis, record: TestRecord) -> tuple[float | None, str]:
+    zero, reason = zero_reading_mm(record.artefact, record.stylus)
+    if zero is not None and (found.readings.fit is None or found.readings.fit.kind != "circle"):
+        return None, "mean pre-travel needs positions from at least 3 directions round the artefact"
+    return zero, reason
+
+
+def _capability(found: Analysis, limits: Limits, zero: float | None) -> tuple[Capability | None, str]:
+    if limits.tolerance_mm is None:
+        return None, "the limits set no tolerance"
+    try:
+        return capability_of(found, limits, zero, 0.95), ""
+    except StatisticsError as error:
+        return None, str(error)
+
+
+def _without_flags(
+    headline: Series, found: Analysis, record: TestRecord, limits: Limits, zero: float | None
+) -> WithoutFlags:
+    flagged = [flag.touch for flag in found.flags if flag.touch is not None]
+    again = found
+    if flagged:
+        keep = np.ones(len(headline.level), dtype=bool)
+        keep[flagged] = False
+        step = record.machine.resolution_mm if record.machine else None
+        trimmed = Series(headline.stage, headline.orientation_deg, headline.level[keep], headline.elevated)
+        again = analyse(trimmed, record.artefact, step)
+    capability, _ = _capability(again, limits, zero)
+    return WithoutFlags(
+        left_out=len(flagged),
+        sd_mm=again.repeatability.sd_mm if again.repeatability.resolved else None,
+        variation_mm=again.variation.variation_mm if again.variation else None,
+        cpk=capability.cpk if capability else None,
+    )
+
+
+def _summary(part: Series, record: TestRecord, step: float | None) -> SeriesSummary:
+    n = len(part.level) + len(part.elevated)
+    directions = len(part.level[["azimuth_deg"]].drop_duplicates())
+    try:
+        found = analyse(part, record.artefact, step)
+    except StatisticsError as error:
+        return SeriesSummary(part.stage, part.orientation_deg, n, directions, None, None, str(error))
+    spread, variation = found.repeatability, found.variation
+    return SeriesSummary(
+        part.stage, part.orientation_deg, n, directions,
+        spread.sd_mm if spread.resolved else None,
+        variation.variation_mm if variation else None,
+        "" if spread.resolved else f"scatter not resolved, <= {spread.step_mm:.4g} mm",
+    )  # fmt: skip
