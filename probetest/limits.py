@@ -71,7 +71,7 @@ class Limits(BaseModel):
     max_misses: Count = 0
     max_miss_rate: Share = 0.02
     max_drift_mm: Positive = 0.005
-    tolerance_mm: Positive = 0.060
+    tolerance_mm: Positive = 0.080
     min_cpk: Positive = 1.33
     nominal_pretravel_mm: Annotated[float | None, Field(gt=0, le=10)] = None
     risk: Annotated[float, Field(gt=0, lt=0.5)] = 0.05

@@ -118,7 +118,7 @@ class Plan:
     seconds_per_touch: float = 6.0
     ring_diameter_mm: float = 25.0
     orientation_deg: float = 0.0
-    start: datetime = datetime(2026, 3, 2, 9, 0, 0)  # noqa: DTZ001 - shop time, no zone
+    start: datetime = datetime(2026, 3, 2, 9, 0, 0)
 
 
 @dataclass(frozen=True, slots=True)

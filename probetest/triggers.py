@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Any, Literal
 
@@ -54,7 +55,9 @@ class Stylus(_Record):
 
     length_mm: float | None = Field(default=None, gt=0)
     ball_diameter_mm: float | None = Field(default=None, gt=0)
-    ball_u_mm: float | None = Field(default=None, gt=0, description="standard uncertainty of the ball diameter")
+    ball_u_mm: float | None = Field(
+        default=None, gt=0, description="standard uncertainty of the ball diameter"
+    )
 
 
 class Machine(_Record):
@@ -125,8 +128,8 @@ class Triggers:
 
     @property
     def has_positions(self) -> bool:
-        """Whether x, y positions were logged (else one reading along the approach)."""
-        return bool(np.isfinite(self.frame["x_mm"]).any())
+        """Whether triggers have x, y positions (else one reading along the approach)."""
+        return bool((np.isfinite(self.frame["x_mm"]) & (self.frame["outcome"] == "trigger")).any())
 
 
 def make_frame(columns: dict[str, Any]) -> pd.DataFrame:
@@ -145,23 +148,30 @@ def make_frame(columns: dict[str, Any]) -> pd.DataFrame:
         "trigger", the rest is NaN / NaT.
     """
     rows = len(columns["azimuth_deg"])
-    defaults: dict[str, Any] = {
-        "touch": np.arange(1, rows + 1),
-        "line": np.arange(1, rows + 1),
-        "time": np.full(rows, np.datetime64("NaT"), dtype="datetime64[ms]"),
-        "stage": pd.Categorical(["baseline"]).repeat(rows),
-        "orientation_deg": np.zeros(rows),
-        "elevation_deg": np.zeros(rows),
-        "outcome": pd.Categorical(["trigger"], categories=list(OUTCOMES)).repeat(rows),
+    defaults: dict[str, Callable[[], Any]] = {
+        "touch": lambda: np.arange(1, rows + 1),
+        "line": lambda: np.arange(1, rows + 1),
+        "time": lambda: np.full(rows, np.datetime64("NaT"), dtype="datetime64[ms]"),
+        "stage": lambda: pd.Categorical(["baseline"]).repeat(rows),
+        "orientation_deg": lambda: np.zeros(rows),
+        "elevation_deg": lambda: np.zeros(rows),
+        "outcome": lambda: pd.Categorical(["trigger"], categories=list(OUTCOMES)).repeat(rows),
     }
     frame: dict[str, Any] = {}
     for name, dtype in COLUMNS.items():
-        values = columns.get(name, defaults.get(name))
+        values = columns.get(name)
         if values is None:
-            values = np.full(rows, np.nan)
-        frame[name] = values if dtype == "category" else np.asarray(values, dtype=dtype)
+            values = defaults[name]() if name in defaults else np.full(rows, np.nan)
         if name == "outcome":
-            frame[name] = pd.Categorical(values, categories=list(OUTCOMES))
+            frame[name] = _with_outcome_categories(values)
         elif name == "stage":
             frame[name] = pd.Categorical(values)
+        else:
+            frame[name] = np.asarray(values, dtype=dtype)
     return pd.DataFrame(frame, copy=False)
+
+
+def _with_outcome_categories(values: Any) -> pd.Categorical:
+    if isinstance(values, pd.Categorical) and tuple(values.categories) == OUTCOMES:
+        return values
+    return pd.Categorical(values, categories=list(OUTCOMES))

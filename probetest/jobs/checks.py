@@ -154,7 +154,7 @@ def _worst_sd(found: Analysis, limit: float, risk: float) -> Check:
     lower, upper = worst_direction_bounds(spread, risk)
     wide = Interval(*worst_direction_bounds(spread, 0.025))
     check = _bounded(name, label, worst.sd_mm, "mm", limit, wide, Interval(lower, upper), worst.n)
-    check = replace(check, note=f"at azimuth {worst.azimuth_deg:.4g} deg")
+    check = replace(check, note=f"at azimuth {worst.azimuth_deg:.4g}°")
     if check.verdict == "undecided":
         more = more_touches_for_sd(worst.sd_mm, worst.n - 1, limit, risk, float(len(spread.directions)))
         check = replace(check, more_touches=more)

@@ -57,7 +57,10 @@ def list_flags(triggers: Triggers, series: Series, found: Analysis) -> tuple[Fla
 
 def _mark(flag: OutlierFlag, series: Series, found: Analysis) -> Flag:
     azimuth = float(found.readings.azimuth_deg[flag.direction])
-    limit = f"statistic {flag.statistic:.3g}, critical {flag.critical:.3g}, family-wise risk {flag.risk:.0%}"
+    limit = (
+        f"statistic {flag.statistic:.3g}, critical {flag.critical:.3g}, "
+        f"family-wise risk {100 * flag.risk:.0f} %"
+    )
     if flag.kind == "touch" and flag.touch is not None:
         row = series.level.iloc[flag.touch]
         later = "later" if flag.deviation_mm > 0 else "earlier"

@@ -10,7 +10,7 @@ from probetest.errors import StatisticsError
 from probetest.jobs.analysis import Analysis, Series, analyse, split_series
 from probetest.jobs.budgets import make_budgets, zero_reading_mm
 from probetest.jobs.checks import Outcomes, capability_of, make_checks
-from probetest.jobs.flags import Flag, list_flags
+from probetest.jobs.flags import OUTCOME_WORDS, Flag, list_flags
 from probetest.jobs.remarks import make_remarks
 from probetest.limits import Limits
 from probetest.statistics.capability import Capability
@@ -114,6 +114,11 @@ class Qualification:
     summaries: tuple[SeriesSummary, ...]
     remarks: tuple[str, ...]
 
+    @property
+    def failed_touches(self) -> list[int]:
+        """Numbers of the approaches without a valid trigger."""
+        return [flag.touch for flag in self.flags if flag.kind in OUTCOME_WORDS and flag.touch is not None]
+
 
 def qualify(triggers: Triggers, limits: Limits) -> Qualification:
     """Qualify one probe from one test.
@@ -167,7 +172,7 @@ def qualify(triggers: Triggers, limits: Limits) -> Qualification:
         flags=list_flags(triggers, headline, found),
         without_flags=_without_flags(headline, found, record, limits, zero),
         budgets=make_budgets(found, record, mean),
-        summaries=tuple(_summary(part, record, step) for part in parts),
+        summaries=tuple(_summary(part, found if part is headline else None, record, step) for part in parts),
         remarks=make_remarks(found, headline, len(parts)),
     )
 
@@ -220,11 +225,11 @@ def _without_flags(
     )
 
 
-def _summary(part: Series, record: TestRecord, step: float | None) -> SeriesSummary:
+def _summary(part: Series, found: Analysis | None, record: TestRecord, step: float | None) -> SeriesSummary:
     n = len(part.level) + len(part.elevated)
     directions = len(part.level[["azimuth_deg"]].drop_duplicates())
     try:
-        found = analyse(part, record.artefact, step)
+        found = found or analyse(part, record.artefact, step)
     except StatisticsError as error:
         return SeriesSummary(part.stage, part.orientation_deg, n, directions, None, None, str(error))
     spread, variation = found.repeatability, found.variation

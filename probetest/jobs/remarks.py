@@ -79,7 +79,7 @@ def _drift(drift: Drift) -> Iterator[str]:
             f"includes the drift; without it the sd is {1000 * drift.sd_without_mm:.2f} µm."
         )
     first = drift.first_touch
-    if first is not None and 0.0 not in first.interval_mm:
+    if first is not None and first.significant:
         yield (
             f"First touches differ from later ones by {1000 * first.shift_mm:+.1f} µm on average "
             f"({1000 * first.interval_mm.lower:+.1f} to {1000 * first.interval_mm.upper:+.1f} µm, "

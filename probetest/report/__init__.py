@@ -1,0 +1,1 @@
+"""Drawing and printing: figures, tables, notebook to PDF."""

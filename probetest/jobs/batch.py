@@ -1,0 +1,249 @@
+"""Qualify files: logs in, a folder with report and result for each serial out."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass
+from datetime import datetime
+from hashlib import file_digest, sha256
+from pathlib import Path
+
+from probetest.errors import ImportDataError, ProbetestError, ReportError
+from probetest.importers import ColumnMap, import_log, read_column_map
+from probetest.jobs.qualify import Qualification, qualify
+from probetest.jobs.result import result_to_json
+from probetest.limits import Limits, read_limits
+from probetest.resources import bundled
+from probetest.triggers import Triggers
+
+TEMPLATE = "acceptance.ipynb"
+DEMO_LOG = "SK1-001.csv"
+
+LARGEST_ATTACHED = 5_000_000
+"""Larger logs are not put inside the report."""
+
+PLAIN = re.compile(r"[A-Za-z0-9][A-Za-z0-9_.-]{0,79}")
+
+RESERVED = re.compile(r"(?i)(con|prn|aux|nul|com\d|lpt\d)(\..*)?")
+"""Names that some systems keep for devices."""
+
+
+@dataclass(frozen=True, slots=True)
+class Job:
+    """One serial to qualify.
+
+    Attributes
+    ----------
+    log : pathlib.Path
+    triggers : Triggers
+    """
+
+    log: Path
+    triggers: Triggers
+
+
+@dataclass(frozen=True, slots=True)
+class Options:
+    """How logs are read and judged.
+
+    Attributes
+    ----------
+    limits : pathlib.Path or None
+        Limits file; None for the defaults.
+    columns : pathlib.Path or None
+        Column map.
+    units : str or None
+        Stated by the user where the log doesn't.
+    """
+
+    limits: Path | None = None
+    columns: Path | None = None
+    units: str | None = None
+
+    def read_limits(self) -> Limits:
+        """The limits to judge by."""
+        return Limits() if self.limits is None else read_limits(self.limits)
+
+    def column_map(self) -> ColumnMap | None:
+        """The column map, read."""
+        return None if self.columns is None else read_column_map(self.columns)
+
+
+def open_test(log: str, serial: str, limits: str, columns: str, units: str) -> tuple[Triggers, Limits]:
+    """What the notebook reports on: the named serial of a log, or the demo log where none is named.
+
+    Raises
+    ------
+    ImportDataError
+        If the log can't be used.
+    ReportError
+        If the log does not hold the serial.
+    """
+    options = Options(Path(limits) if limits else None, Path(columns) if columns else None, units or None)
+    path = Path(log) if log else bundled("data") / "demo" / DEMO_LOG
+    tests = import_log(path, column_map=options.column_map(), units=options.units).tests
+    for triggers in tests:
+        if not serial or triggers.record.serial == serial:
+            return triggers, options.read_limits()
+    raise ReportError(f"{path.name}: no serial '{serial}' in this log")
+
+
+def folder_name(serial: str) -> str:
+    """A safe folder name for a serial: itself where plain, otherwise readable letters and a hash.
+
+    Examples
+    --------
+    >>> folder_name("SK1-001")
+    'SK1-001'
+    >>> folder_name("../x")
+    'x-ecb3f2dd7d'
+    """
+    if PLAIN.fullmatch(serial) and not RESERVED.fullmatch(serial) and not serial.endswith("."):
+        return serial
+    readable = re.sub(r"[^A-Za-z0-9]+", "-", serial).strip("-")[:40]
+    digest = sha256(serial.encode("utf-8", "surrogatepass")).hexdigest()[:10]
+    return f"{readable}-{digest}" if readable else digest
+
+
+def read_jobs(logs: Sequence[Path], options: Options) -> list[Job]:
+    """Read all logs; every problem of every file is collected before anything is written.
+
+    Raises
+    ------
+    ImportDataError
+        With the problems of all files; also when two logs hold one serial.
+    """
+    column_map = options.column_map()
+    jobs: list[Job] = []
+    problems: list[ImportDataError] = []
+    for log in logs:
+        try:
+            tests = import_log(log, column_map=column_map, units=options.units).tests
+            jobs.extend(Job(log, triggers) for triggers in tests)
+        except ImportDataError as error:
+            problems.append(error)
+    if problems:
+        faults = [fault for error in problems for fault in error.faults]
+        raise ImportDataError(faults, sum(error.total for error in problems))
+    _refuse_doubles(jobs)
+    return jobs
+
+
+def _refuse_doubles(jobs: Sequence[Job]) -> None:
+    seen: dict[str, Job] = {}
+    for job in jobs:
+        key = folder_name(job.triggers.record.serial).casefold()
+        other = seen.setdefault(key, job)
+        if other is not job:
+            twin = other.triggers.source.sha256 == job.triggers.source.sha256
+            raise ProbetestError(
+                f"{job.log}: holds serial '{job.triggers.record.serial}' as {other.log} does"
+                f"{', and the same bytes' if twin else ''}; give each serial once, or qualify the tests one "
+                "after the other into different folders."
+            )
+
+
+def qualify_jobs(
+    jobs: Sequence[Job], limits: Limits, done: Callable[[], None] = lambda: None
+) -> list[tuple[Job, Qualification]]:
+    """Compute all results; nothing is written, so a later problem leaves nothing half done."""
+    results = []
+    for job in jobs:
+        results.append((job, qualify(job.triggers, limits)))
+        done()
+    return results
+
+
+def write_results(
+    results: Sequence[tuple[Job, Qualification]], out: Path, options: Options, *, pdf: bool
+) -> Iterator[Path]:
+    """Write a folder for each serial; yields the folder when it is complete.
+
+    Raises
+    ------
+    ReportError
+        If a folder can't be made or a report fails.
+    """
+    # The report engine takes half a second to import; without a PDF it isn't needed.
+    from probetest.report.render import NotebookRunner, write_atomically
+
+    if not pdf:
+        for _, found in results:
+            folder = _make_folder(out, found)
+            write_atomically(folder / "result.json", result_to_json(found))
+            yield folder
+        return
+    with NotebookRunner() as runner:
+        for job, found in results:
+            folder = _make_folder(out, found)
+            notebook = runner.run(bundled("notebooks") / TEMPLATE, _parameters(job, found, options))
+            _write_report(folder, job, found, notebook)
+            yield folder
+
+
+def _make_folder(out: Path, found: Qualification) -> Path:
+    folder = out / folder_name(found.record.serial)
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        raise ReportError(
+            f"{folder}: the folder can't be made ({error.strerror}); choose another --out."
+        ) from error
+    return folder
+
+
+def _parameters(job: Job, found: Qualification, options: Options) -> dict[str, str]:
+    return {
+        "log": str(job.log.resolve()),
+        "serial": found.record.serial,
+        "limits": str(options.limits.resolve()) if options.limits else "",
+        "columns": str(options.columns.resolve()) if options.columns else "",
+        "units": options.units or "",
+    }
+
+
+def _write_report(folder: Path, job: Job, found: Qualification, notebook: object) -> None:
+
+    from probetest.report.render import notebook_to_bytes, notebook_to_pdf, write_atomically
+
+    result = result_to_json(found)
+    attachments = {"result.json": result, **_log_itself(job)}
+    report = notebook_to_pdf(
+        notebook,
+        title="Acceptance test",
+        serial=found.record.serial,
+        attachments=attachments,
+        date=_date(found),
+    )
+    write_atomically(folder / "report.ipynb", notebook_to_bytes(notebook))
+    write_atomically(folder / "report.pdf", report)
+    write_atomically(folder / "result.json", result)
+
+
+def _log_itself(job: Job) -> dict[str, bytes]:
+    """The log, to travel inside the report; empty where it is large.
+
+    Raises
+    ------
+    ReportError
+        If the file is no longer the one that was read.
+    """
+    changed = f"{job.log}: the log changed while it was being qualified; run it again."
+    try:
+        with job.log.open("rb") as file:
+            if file_digest(file, "sha256").hexdigest() != job.triggers.source.sha256:
+                raise ReportError(changed)
+            if file.tell() > LARGEST_ATTACHED:
+                return {}
+            file.seek(0)
+            suffix = job.log.suffix if job.log.suffix[1:].isalnum() and job.log.suffix.isascii() else ".txt"
+            return {f"trigger-log{suffix}": file.read()}
+    except OSError as error:
+        raise ReportError(changed) from error
+
+
+def _date(found: Qualification) -> datetime | None:
+    """Day of the test, so that the same log gives the same report; None where no time was logged."""
+    times = found.series.level["time"].dropna()
+    return None if times.empty else times.max().to_pydatetime()

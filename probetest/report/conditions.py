@@ -1,0 +1,127 @@
+"""What was tested, with what, under which limits, from which file."""
+
+from __future__ import annotations
+
+import probetest
+from probetest.jobs.qualify import Qualification
+from probetest.report.blocks import Column, Facts, Table
+from probetest.report.first_page import when
+from probetest.report.numbers import span, um
+
+
+def series_table(found: Qualification) -> Table | None:
+    """All series of the log; None if there is only one."""
+    if len(found.summaries) < 2:
+        return None
+    rows = tuple(
+        (
+            part.stage,
+            f"{part.orientation_deg:.4g}",
+            str(part.n),
+            str(part.directions),
+            um(part.sd_mm, 2),
+            um(part.variation_mm, 1),
+            part.note,
+        )
+        for part in found.summaries
+    )
+    return Table(
+        columns=(
+            Column("Stage", "left"),
+            Column("Orientation, °", "right"),
+            Column("n", "right"),
+            Column("Directions", "right"),
+            Column("sd, µm", "right"),
+            Column("Variation, µm", "right"),
+            Column("Remark", "left", "1fr"),
+        ),
+        rows=rows,
+        caption="All series of the log; the verdict is on the one named on the first page",
+    )
+
+
+def conditions_facts(found: Qualification) -> Facts:
+    """What was tested with what, as far as the log says."""
+    record, frame = found.record, found.series.level
+    artefact, stylus, machine = record.artefact, record.stylus, record.machine
+    rows = [("Serial", record.serial), ("Build", record.build or "not stated"), ("Tested", when(found))]
+    rows.append(("Artefact", "not stated" if artefact is None else _artefact(found)))
+    if stylus is not None:
+        parts = []
+        if stylus.length_mm is not None:
+            parts.append(f"length {stylus.length_mm:g} mm")
+        if stylus.ball_diameter_mm is not None:
+            parts.append(f"ball {stylus.ball_diameter_mm:g} mm")
+        rows.append(("Stylus", ", ".join(parts) or "not stated"))
+    else:
+        rows.append(("Stylus", "not stated"))
+    rows.append(("Machine", machine.name if machine is not None and machine.name else "not stated"))
+    rows.append(("Resolution of the readings", _resolution(found)))
+    for name, column, unit in (("Feed", "feed_mm_min", "mm/min"), ("Temperature", "temperature_c", "°C")):
+        values = frame[column].dropna()
+        text = "not logged" if values.empty else f"{span(values.min(), values.max(), 1)} {unit}"
+        if not values.empty and values.min() == values.max():
+            text = f"{values.min():g} {unit}"
+        rows.append((name, text))
+    rows.append(("Stage and orientation", f"{found.series.stage}, {found.series.orientation_deg:.4g}°"))
+    return Facts(tuple(rows))
+
+
+def _artefact(found: Qualification) -> str:
+    artefact = found.record.artefact
+    if artefact is None:
+        return "not stated"
+    text: str = artefact.kind
+    if artefact.diameter_mm is not None:
+        text += f", diameter {artefact.diameter_mm:.4f} mm"
+    return text + (f", u = {um(artefact.u_mm, 2)} µm" if artefact.u_mm is not None else ", not calibrated")
+
+
+def _resolution(found: Qualification) -> str:
+    resolution = found.analysis.resolution
+    parts = [f"{um(resolution.step_mm, 2)} µm"]
+    if resolution.detected_mm is not None:
+        parts.append(f"steps of {um(resolution.detected_mm, 2)} µm seen in the data")
+    if resolution.declared_mm is not None:
+        parts.append(f"{um(resolution.declared_mm, 2)} µm stated")
+    parts.append(f"last digit {um(resolution.digit_mm, 2)} µm")
+    return "; ".join(parts)
+
+
+def input_facts(found: Qualification) -> Facts:
+    """The file behind the report."""
+    source = found.source
+    return Facts(
+        (
+            ("File", source.file),
+            ("SHA-256", source.sha256),
+            ("Approaches in it", str(source.rows)),
+            ("Units stated", source.units),
+            ("Software", f"probetest {probetest.__version__}"),
+        )
+    )
+
+
+def notes_facts(found: Qualification) -> Facts | None:
+    """Notes of the log, exactly as they stand there; None without any."""
+    if not found.record.notes:
+        return None
+    return Facts(found.record.notes, caption="Notes in the log, as they stand there")
+
+
+def limits_sources(found: Qualification) -> Table:
+    """Each limit and where it comes from."""
+    values = found.limits.model_dump()
+    rows = tuple(
+        (name, "not checked" if value is None else f"{value:g}", found.limits.source(name))
+        for name, value in values.items()
+        if value is not None or name != "nominal_pretravel_mm"
+    )
+    return Table(
+        columns=(
+            Column("Limit", "left"),
+            Column("Value", "right"),
+            Column("Where it comes from", "left", "1fr"),
+        ),
+        rows=rows,
+    )

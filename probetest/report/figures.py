@@ -1,0 +1,302 @@
+"""The figures of an acceptance report."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy import stats
+
+from probetest.jobs.qualify import Qualification
+from probetest.report.blocks import Picture, picture_from_figure
+from probetest.report.numbers import UM_PER_MM
+from probetest.report.style import PALETTE, new_figure, report_style
+from probetest.statistics.approach import unit_vectors
+from probetest.statistics.seat import seat_shape
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+
+Floats = NDArray[np.float64]
+
+WHOSE = "probe + this machine"
+"""What every figure of one orientation is about."""
+
+
+def pretravel_curve(found: Qualification) -> Picture:
+    """Pre-travel by direction: means with interval band, fitted shape, arms."""
+    analysis = found.analysis
+    azimuth = analysis.readings.azimuth_deg
+    known = found.zero_mm is not None
+    base = found.zero_mm if found.zero_mm is not None else float(analysis.mean_mm.mean())
+    means = UM_PER_MM * (analysis.mean_mm - base)
+    dof = analysis.repeatability.dof
+    half = UM_PER_MM * stats.t.isf(0.025, dof) * analysis.noise_mm / np.sqrt(analysis.counts)
+    with report_style():
+        figure = new_figure(84, 88)
+        axes = figure.add_subplot(projection="polar")
+        floor, top = _radial_range(axes, means - half, means + half, from_zero=known)
+        if len(azimuth) >= 3:
+            _band(axes, azimuth, means, half, floor)
+        axes.errorbar(
+            np.deg2rad(azimuth), means, yerr=half, fmt="o", ms=2.6, color=PALETTE.blue, elinewidth=0.6,
+            label="mean of a direction, 95 %",
+        )  # fmt: skip
+        handles, names = axes.get_legend_handles_labels()
+        if analysis.seat is not None and analysis.seat.shown:
+            line = _seat_line(axes, found, base)
+            _arms(axes, analysis.seat.arm_azimuth_deg, floor, top)
+            handles.append(line)
+            names.append("fitted three-arm shape")
+        axes.set_title(f"Pre-travel{'' if known else ' less its mean'}, µm, by direction of motion", pad=14)
+        axes.legend(
+            handles, names, loc="upper center", bbox_to_anchor=(0.5, -0.08), ncols=2, columnspacing=1.0
+        )
+    what = "Pre-travel" if known else "Pre-travel less its mean over directions"
+    return picture_from_figure(
+        figure,
+        caption=f"{what} of the {WHOSE}; the centre is taken out. A triangle on the rim marks an arm "
+        "of the seat as fitted; it lifts when the stylus moves the opposite way.",
+        alt=f"Polar plot of the mean pre-travel in {len(azimuth)} directions, "
+        f"{means.min():.1f} to {means.max():.1f} µm.",
+    )
+
+
+def _radial_range(axes: Any, low: Floats, high: Floats, *, from_zero: bool) -> tuple[float, float]:
+    span = float(high.max() - low.min()) or 1.0
+    floor = float(low.min() - 1.2 * span)
+    if from_zero:
+        floor = min(max(floor, 0.0), float(low.min()))
+    top = float(high.max() + 0.12 * (high.max() - floor))
+    axes.set_ylim(floor, top)
+    axes.set_rlabel_position(22.5)
+    axes.yaxis.set_major_locator(_locator(4))
+    axes.tick_params(axis="y", labelsize=6.5)
+    axes.set_thetagrids(
+        np.arange(0, 360, 45), ["0° X+", "45°", "90° Y+", "135°", "180° X−", "225°", "270° Y−", "315°"]
+    )
+    axes.spines["polar"].set_color(PALETTE.hairline)
+    return floor, top
+
+
+def _locator(bins: int) -> Any:
+    from matplotlib.ticker import MaxNLocator
+
+    return MaxNLocator(nbins=bins, steps=[1, 2, 5, 10])
+
+
+def _band(axes: Any, azimuth: Floats, means: Floats, half: Floats, floor: float) -> None:
+    turn = np.deg2rad(np.append(azimuth, azimuth[0] + 360.0))
+    low, high = (np.append(values, values[0]) for values in (means - half, means + half))
+    axes.fill_between(turn, np.maximum(low, floor), high, color=PALETTE.blue, alpha=0.18, linewidth=0)
+
+
+def _seat_line(axes: Any, found: Qualification, base: float) -> Any:
+    analysis = found.analysis
+    seat = analysis.seat
+    if seat is None:
+        raise ValueError("no seat shape was fitted")
+    fine = np.linspace(0.0, 360.0, 721)
+    tested = analysis.readings.azimuth_deg
+    shape = seat.size_mm * seat_shape(tested, seat.arm_azimuth_deg, seat.pair_ratio)
+    design = np.column_stack([np.ones(len(tested)), unit_vectors(tested)])
+    rest = np.linalg.lstsq(design, analysis.mean_mm - base - shape, rcond=None)[0]
+    curve = seat.size_mm * seat_shape(fine, seat.arm_azimuth_deg, seat.pair_ratio)
+    curve = curve + np.column_stack([np.ones(len(fine)), unit_vectors(fine)]) @ rest
+    return axes.plot(np.deg2rad(fine), UM_PER_MM * curve, color=PALETTE.vermilion, lw=0.9, ls="-")[0]
+
+
+def _arms(axes: Any, arm_azimuth_deg: float, floor: float, top: float) -> None:
+    for arm in range(3):
+        angle = np.deg2rad(arm_azimuth_deg + 120.0 * arm)
+        axes.plot([angle, angle], [floor, top], color=PALETTE.muted, lw=0.5, ls=(0, (1, 2)), zorder=1)
+        axes.plot(
+            angle,
+            top,
+            marker=(3, 0, np.rad2deg(angle) + 90),
+            ms=6,
+            color=PALETTE.ink,
+            clip_on=False,
+            zorder=5,
+        )
+
+
+def run_chart(found: Qualification) -> Picture:
+    """Readings less the mean of their direction, in the order of the test, with flags and drift."""
+    analysis = found.analysis
+    readings = analysis.readings
+    touch = found.series.level["touch"].to_numpy()
+    deviation = UM_PER_MM * (readings.reading_mm - analysis.mean_mm[readings.direction])
+    with report_style():
+        figure = new_figure(170, 56)
+        axes = figure.add_subplot()
+        axes.axhline(0, color=PALETTE.muted, lw=0.5)
+        axes.plot(touch, deviation, ".", ms=2.6, color=PALETTE.blue, label="touch")
+        if analysis.drift is not None and analysis.drift.significant:
+            centred = np.array([analysis.order.min(), analysis.order.max()]) - analysis.order.mean()
+            axes.plot(
+                [touch.min(), touch.max()], UM_PER_MM * analysis.drift.per_touch_mm * centred,
+                color=PALETTE.vermilion, label="drift",
+            )  # fmt: skip
+        marked = [flag.touch for flag in analysis.flags if flag.touch is not None]
+        if marked:
+            axes.plot(
+                touch[marked], deviation[marked], "o", ms=7, mfc="none", mec=PALETTE.vermilion, mew=1.1,
+                label="flagged",
+            )  # fmt: skip
+        lost = found.failed_touches
+        if lost:
+            axes.plot(
+                lost, np.zeros(len(lost)), "x", ms=6, mew=1.3, color=PALETTE.ink, label="no valid trigger"
+            )
+        axes.set_xlabel("touch number, in the order of the test")
+        axes.set_ylabel("reading less the mean\nof its direction, µm")
+        axes.margins(x=0.01, y=0.12)
+        axes.legend(loc="lower left", bbox_to_anchor=(0, 1.0), ncols=4)
+    return picture_from_figure(
+        figure,
+        caption=f"Run chart of the {WHOSE}. A trend is drift, a ring a flagged touch; nothing is left out.",
+        alt=f"Run chart of {len(deviation)} touches, {deviation.min():.1f} to {deviation.max():.1f} µm.",
+    )
+
+
+def distribution(found: Qualification) -> Picture:
+    """Scatter within directions, and all readings against the tolerance."""
+    analysis = found.analysis
+    readings = analysis.readings
+    deviation = UM_PER_MM * (readings.reading_mm - analysis.mean_mm[readings.direction])
+    with report_style():
+        figure = new_figure(170, 58)
+        left, right = figure.subplots(1, 2)
+        _histogram(left, deviation, PALETTE.blue)
+        first, last = left.get_xlim()
+        grid = np.linspace(first, last, 200)
+        sd = UM_PER_MM * analysis.repeatability.sd_mm
+        if sd > 0:
+            width = _bin_width(deviation)
+            left.plot(
+                grid,
+                len(deviation) * width * stats.norm.pdf(grid, scale=sd),
+                color=PALETTE.vermilion,
+                label="normal",
+            )
+            left.legend(loc="upper right")
+        left.set_xlabel("reading less the mean of its direction, µm")
+        left.set_ylabel("touches")
+        left.set_title("Scatter within directions")
+        whole = UM_PER_MM * (readings.reading_mm - analysis.mean_mm.mean())
+        _histogram(right, whole, PALETTE.blue)
+        right.set_title("All directions together, with lobing")
+        right.set_xlabel("reading less the mean over directions, µm")
+        if found.limits.tolerance_mm is not None and readings.fit is not None:
+            _tolerance(right, found)
+    return picture_from_figure(
+        figure,
+        caption="Left: repeatability. Right: what a user sees who calibrates one mean radius and then "
+        "touches from any of the tested directions; dashed lines are the tolerance.",
+        alt=f"Two histograms of {len(deviation)} touches.",
+    )
+
+
+def _tolerance(axes: Axes, found: Qualification) -> None:
+    half = UM_PER_MM * (found.limits.tolerance_mm or 0.0) / 2
+    middle = 0.0
+    if found.limits.nominal_pretravel_mm is not None and found.mean_pretravel_mm is not None:
+        middle = UM_PER_MM * (found.limits.nominal_pretravel_mm - found.mean_pretravel_mm)
+    for edge in (middle - half, middle + half):
+        axes.axvline(edge, color=PALETTE.vermilion, ls="--", lw=1.0)
+
+
+def _bin_width(values: Floats) -> float:
+    edges = _edges(values)
+    return float(edges[1] - edges[0])
+
+
+def _edges(values: Floats) -> Floats:
+    # Far outliers must not flatten the rest into one bar.
+    bins = int(np.clip(np.sqrt(len(values)), 8, 40))
+    core = np.quantile(values, [0.005, 0.995])
+    width = max(float(core[1] - core[0]), 1e-9) / bins
+    return np.arange(values.min() - width / 2, values.max() + 1.5 * width, width)
+
+
+def _histogram(axes: Axes, values: Floats, color: str) -> None:
+    axes.hist(
+        values, bins=_edges(values).tolist(), color=color, alpha=0.75, edgecolor=PALETTE.paper, linewidth=0.3
+    )
+
+
+def scatter_by_direction(found: Qualification) -> Picture:
+    """Standard deviation of each direction with its interval, pooled value and limit."""
+    spread = found.analysis.repeatability
+    tested = [part for part in spread.directions if part.n > 1]
+    azimuth = np.array([part.azimuth_deg for part in tested])
+    sd = UM_PER_MM * np.array([part.sd_mm for part in tested])
+    low = sd - UM_PER_MM * np.array([part.interval_mm.lower for part in tested])
+    high = UM_PER_MM * np.array([part.interval_mm.upper for part in tested]) - sd
+    with report_style():
+        figure = new_figure(170, 52)
+        axes = figure.add_subplot()
+        axes.errorbar(azimuth, sd, yerr=[low, high], fmt="o", ms=3, color=PALETTE.blue, elinewidth=0.7)
+        pooled = UM_PER_MM * spread.sd_mm
+        axes.axhline(pooled, color=PALETTE.teal, lw=1.0, label=f"pooled {pooled:.2f} µm")
+        limit = found.limits.max_worst_direction_sd_mm
+        if limit is not None:
+            axes.axhline(
+                UM_PER_MM * limit,
+                color=PALETTE.vermilion,
+                ls="--",
+                lw=1.0,
+                label="limit for the worst direction",
+            )
+        axes.set_xlim(-8, 368)
+        axes.set_xticks(np.arange(0, 361, 45))
+        axes.set_ylim(bottom=0)
+        axes.set_xlabel("direction of motion (azimuth), °")
+        axes.set_ylabel("sd of repeated touches, µm")
+        axes.legend(loc="lower left", bbox_to_anchor=(0, 1.0), ncols=2)
+    return picture_from_figure(
+        figure,
+        caption=f"Scatter of the {WHOSE} by direction, with 95 % chi-square intervals.",
+        alt=f"Standard deviation in {len(tested)} directions, {sd.min():.2f} to {sd.max():.2f} µm.",
+    )
+
+
+def harmonics_chart(found: Qualification) -> Picture | None:
+    """Amplitudes of the harmonics with the level that scatter alone reaches; None without harmonics."""
+    fit = found.analysis.harmonics
+    if fit is None:
+        return None
+    order = np.array([wave.order for wave in fit.harmonics])
+    amplitude = UM_PER_MM * np.array([wave.amplitude_mm for wave in fit.harmonics])
+    error = UM_PER_MM * np.array([wave.u_mm for wave in fit.harmonics])
+    lobes = order % 3 == 0
+    with report_style():
+        figure = new_figure(170, 46)
+        axes = figure.add_subplot()
+        axes.vlines(
+            order[lobes], 0, amplitude[lobes], color=PALETTE.blue, lw=5, label="multiple of 3: lobing"
+        )
+        axes.vlines(order[~lobes], 0, amplitude[~lobes], color=PALETTE.amber, lw=5, label="other orders")
+        # An amplitude is the length of two normal errors: 95 % stay below 2.45 u without a wave.
+        axes.plot(
+            order,
+            2.45 * error,
+            "_",
+            ms=14,
+            mew=1.2,
+            color=PALETTE.ink,
+            label="reached by scatter alone, 95 %",
+        )
+        axes.set_xticks(order)
+        axes.set_ylim(bottom=0)
+        axes.set_xlabel("order of the harmonic (waves per turn)")
+        axes.set_ylabel("amplitude, µm")
+        axes.legend(loc="lower left", bbox_to_anchor=(0, 1.0), ncols=3)
+    return picture_from_figure(
+        figure,
+        caption="Harmonics of the pre-travel curve. Order 1 goes with the centre. Three equal arms give "
+        "orders 3, 6, 9 ...; orders 2 and 4 come from unequal arms, the machine or the artefact.",
+        alt=f"Amplitudes of harmonics 2 to {order.max()}, largest {amplitude.max():.1f} µm.",
+    )

@@ -1,0 +1,141 @@
+"""What a command shows on the screen: tables, problems, progress."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager
+from pathlib import Path
+
+from rich.console import Console
+from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn
+from rich.table import Table
+from rich.text import Text
+
+from probetest.errors import ImportDataError
+from probetest.importers import ImportResult, summarise
+from probetest.importers.faults import printable
+from probetest.jobs.qualify import Qualification
+from probetest.report.numbers import UNKNOWN, number, span, um, um_span
+from probetest.statistics.decision import Check
+
+STYLES = {"pass": "green", "fail": "bold red", "undecided": "yellow"}
+MARKS = {"pass": "+ pass", "fail": "x FAIL", "undecided": "? undecided"}
+"""Words and signs carry the verdict; colour only repeats it."""
+
+MOST_COLUMNS = 200
+
+
+def _console(*, error: bool = False) -> Console:
+    return Console(stderr=error, highlight=False, markup=False, emoji=False)
+
+
+class Bar:
+    """Progress bars on the error stream; none where it is no terminal."""
+
+    def __init__(self, bars: Progress) -> None:
+        self._bars = bars
+
+    def start(self, words: str, total: int) -> Callable[[], None]:
+        """Begin a bar; call what is returned once a step."""
+        task = self._bars.add_task(words, total=total)
+        return lambda: self._bars.advance(task)
+
+
+@contextmanager
+def progress() -> Iterator[Bar]:
+    """Show bars while the context lasts."""
+    console = _console(error=True)
+    columns = (TextColumn("{task.description}"), BarColumn(), MofNCompleteColumn())
+    with Progress(*columns, console=console, transient=True, disable=not console.is_terminal) as bars:
+        yield Bar(bars)
+
+
+def print_results(results: Sequence[Qualification], folders: Sequence[Path]) -> None:
+    """One line a serial, then what is open or failed, then where the files are."""
+    console = _console()
+    table = Table(box=None, pad_edge=False, header_style="bold")
+    for title in ("serial", "verdict"):
+        table.add_column(title)
+    for title in ("sd, µm (95 %)", "variation, µm (95 %)", "drift", "Cpk", "valid"):
+        table.add_column(title, justify="right", no_wrap=True)
+    for found in results:
+        table.add_row(*_row(found))
+    console.print(table)
+    console.print(Text("drift: µm over the test; valid: triggers of approaches"))
+    for found in results:
+        for check in found.checks:
+            if check.verdict != "pass":
+                console.print(Text(f"{printable(found.record.serial)}: {_words(check)}"))
+    if folders:
+        console.print(Text(f"Written: {folders[0].parent}/ ({len(folders)} serials, one folder each)"))
+
+
+def _row(found: Qualification) -> list[Text | str]:
+    spread, variation, drift = found.analysis.repeatability, found.analysis.variation, found.analysis.drift
+    sd = f"{um(spread.sd_mm, 2)} ({um_span(spread.interval_mm, 2)})"
+    return [
+        Text(printable(found.record.serial)),
+        Text(MARKS[found.verdict], style=STYLES[found.verdict]),
+        sd if spread.resolved else f"≤ {um(spread.step_mm)}",
+        f"{um(variation.variation_mm)} ({um_span(variation.interval_mm, 1)})" if variation else UNKNOWN,
+        um(drift.over_test_mm if drift else None, sign=True),
+        number(found.capability.cpk if found.capability else None, 2),
+        f"{found.outcomes.triggers}/{found.outcomes.approaches}",
+    ]
+
+
+def _words(check: Check) -> str:
+    scale, unit = (1000.0, " µm") if check.unit == "mm" else (1.0, "")
+    decimals = {"misses": 0, "miss_rate": 4}.get(check.name, 2)
+    text = f"{check.verdict}: {check.label[0].lower()}{check.label[1:]}"
+    if check.value is not None:
+        text += f" {number(check.value * scale, decimals)}{unit}"
+        if check.lower is not None:
+            text += f" ({span(check.lower, check.upper, decimals, scale)}{unit})"
+    text += f", limit {number(check.limit * scale, decimals)}{unit}"
+    if check.note:
+        text += f"; {check.note}"
+    if check.more_touches is not None:
+        text += f"; about {check.more_touches} more touches would decide"
+    return text
+
+
+def print_import(result: ImportResult) -> None:
+    """What was understood of one file."""
+    console = _console()
+    console.print(Text(f"{printable(result.file)}: {result.shape}, units {result.units}", style="bold"))
+    understood = ", ".join(own if own == name else f"{name} as {own}" for name, own in result.columns)
+    console.print(Text(f"  columns: {printable(understood)}"))
+    if result.ignored:
+        console.print(
+            Text(f"  not understood, not used: {printable(', '.join(result.ignored[:MOST_COLUMNS]))}")
+        )
+    for triggers in result.tests:
+        summary = summarise(triggers)
+        console.print(
+            Text(
+                f"  serial {printable(summary.serial)}: {summary.touches} touches, {summary.triggers} triggers, "
+                f"{summary.missed} missed, {summary.open_at_start} open at start, "
+                f"{summary.false} false; {len(summary.directions)} directions"
+            )
+        )
+        for part in summary.series:
+            console.print(
+                Text(
+                    f"    stage {printable(part.stage)}, orientation {part.orientation_deg:.4g} deg: "
+                    f"{part.rows} rows, {part.directions} directions"
+                )
+            )
+        for gap in summary.gaps:
+            console.print(Text(f"    mind: {printable(gap)}"))
+    for notice in result.notices:
+        console.print(Text(f"  mind: {printable(notice)}"))
+
+
+def print_problems(log: Path, error: ImportDataError) -> None:
+    """Every problem that is shown of one file."""
+    console = _console(error=True)
+    noun = "problem" if error.total == 1 else "problems"
+    console.print(Text(f"{printable(str(log))}: can't be used, {error.total} {noun}", style="bold"))
+    for line in str(error).splitlines():
+        console.print(Text(f"  {line}"))
