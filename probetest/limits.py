@@ -46,7 +46,8 @@ class Limits(BaseModel):
     max_worst_direction_sd_mm : float or None
         Largest standard deviation of any direction.
     max_pretravel_variation_mm : float or None
-        Over the tested directions.
+        Over the tested directions; where the fitted three-arm shape breaks it between them, the
+        check is undecided.
     max_misses : int or None
         Approaches without a valid trigger.
     max_miss_rate : float or None

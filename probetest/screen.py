@@ -17,10 +17,11 @@ from probetest.importers.faults import printable
 from probetest.jobs.qualify import Qualification
 from probetest.report.numbers import UNKNOWN, number, span, um, um_span
 from probetest.statistics.decision import Check
+from probetest.statistics.intervals import Interval
 
 STYLES = {"pass": "green", "fail": "bold red", "undecided": "yellow"}
-MARKS = {"pass": "+ pass", "fail": "x FAIL", "undecided": "? undecided"}
-"""Words and signs carry the verdict; colour only repeats it."""
+MARKS = {"pass": "pass", "fail": "FAIL", "undecided": "undecided"}
+"""The word carries the verdict; colour only repeats it."""
 
 MOST_COLUMNS = 200
 
@@ -54,8 +55,8 @@ def print_results(results: Sequence[Qualification], folders: Sequence[Path]) -> 
     """One line a serial, then what is open or failed, then where the files are."""
     console = _console()
     table = Table(box=None, pad_edge=False, header_style="bold")
-    for title in ("serial", "verdict"):
-        table.add_column(title)
+    table.add_column("serial", overflow="fold")
+    table.add_column("verdict", no_wrap=True)
     for title in ("sd, µm (95 %)", "variation, µm (95 %)", "drift", "Cpk", "valid"):
         table.add_column(title, justify="right", no_wrap=True)
     for found in results:
@@ -72,16 +73,20 @@ def print_results(results: Sequence[Qualification], folders: Sequence[Path]) -> 
 
 def _row(found: Qualification) -> list[Text | str]:
     spread, variation, drift = found.analysis.repeatability, found.analysis.variation, found.analysis.drift
-    sd = f"{um(spread.sd_mm, 2)} ({um_span(spread.interval_mm, 2)})"
+    sd = f"{um(spread.sd_mm, 2)} ({_short(spread.interval_mm, 2)})"
     return [
         Text(printable(found.record.serial)),
         Text(MARKS[found.verdict], style=STYLES[found.verdict]),
         sd if spread.resolved else f"≤ {um(spread.step_mm)}",
-        f"{um(variation.variation_mm)} ({um_span(variation.interval_mm, 1)})" if variation else UNKNOWN,
+        f"{um(variation.variation_mm)} ({_short(variation.interval_mm, 1)})" if variation else UNKNOWN,
         um(drift.over_test_mm if drift else None, sign=True),
         number(found.capability.cpk if found.capability else None, 2),
         f"{found.outcomes.triggers}/{found.outcomes.approaches}",
     ]
+
+
+def _short(interval: Interval, decimals: int) -> str:
+    return um_span(interval, decimals).replace(" to ", "–")
 
 
 def _words(check: Check) -> str:
@@ -114,9 +119,9 @@ def print_import(result: ImportResult) -> None:
         summary = summarise(triggers)
         console.print(
             Text(
-                f"  serial {printable(summary.serial)}: {summary.touches} touches, {summary.triggers} triggers, "
-                f"{summary.missed} missed, {summary.open_at_start} open at start, "
-                f"{summary.false} false; {len(summary.directions)} directions"
+                f"  serial {printable(summary.serial)}: {summary.touches} touches from "
+                f"{len(summary.directions)} directions; {summary.triggers} triggers, "
+                f"{summary.missed} missed, {summary.open_at_start} open at start, {summary.false} false"
             )
         )
         for part in summary.series:

@@ -268,7 +268,7 @@ def _flags(
     readings: ApproachReadings, spread: Repeatability, seat: SeatFit | None, counts: NDArray[np.intp]
 ) -> tuple[OutlierFlag, ...]:
     touches = flag_touches(readings.reading_mm, readings.direction, step_mm=spread.step_mm)
-    scatter = flag_scatter([part.sd_mm for part in spread.directions], counts)
+    scatter = flag_scatter([part.sd_mm for part in spread.directions], counts) if spread.resolved else ()
     directions: tuple[OutlierFlag, ...] = ()
     if seat is not None:
         directions = flag_directions(seat.residual_mm, counts, 6 if seat.pair_ratio else 5)

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from datetime import datetime
 from hashlib import file_digest, sha256
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from probetest.errors import ImportDataError, ProbetestError, ReportError
 from probetest.importers import ColumnMap, import_log, read_column_map
@@ -16,6 +17,9 @@ from probetest.jobs.result import result_to_json
 from probetest.limits import Limits, read_limits
 from probetest.resources import bundled
 from probetest.triggers import Triggers
+
+if TYPE_CHECKING:
+    from nbformat import NotebookNode
 
 TEMPLATE = "acceptance.ipynb"
 DEMO_LOG = "SK1-001.csv"
@@ -203,7 +207,7 @@ def _parameters(job: Job, found: Qualification, options: Options) -> dict[str, s
     }
 
 
-def _write_report(folder: Path, job: Job, found: Qualification, notebook: object) -> None:
+def _write_report(folder: Path, job: Job, found: Qualification, notebook: NotebookNode) -> None:
 
     from probetest.report.render import notebook_to_bytes, notebook_to_pdf, write_atomically
 

@@ -53,7 +53,8 @@ def make_remarks(found: Analysis, headline: Series, series: int) -> tuple[str, .
 
 def _scatter(spread: Repeatability) -> Iterator[str]:
     test = spread.homogeneity
-    if not test.alike:
+    # With coarse steps the sd of a direction depends on where its mean lies between two steps.
+    if spread.resolved and not test.alike:
         worst = spread.directions[test.cochran_direction]
         yield (
             f"Directions scatter unequally (Brown-Forsythe p = {test.brown_forsythe_p:.2g}; Cochran's "
