@@ -1,0 +1,182 @@
+"""From a path to UTF-8 bytes: bounded reading, what is no text log, which encoding."""
+
+from __future__ import annotations
+
+import codecs
+import hashlib
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+from numpy.typing import NDArray
+
+from probetest.importers.faults import FaultList
+
+MAX_BYTES = 1 << 30
+"""Largest file that is read, in bytes."""
+
+_NOT_TEXT = (
+    (b"%PDF", "a PDF document"),
+    (b"PK\x03\x04", "a zip archive or a spreadsheet workbook"),
+    (b"\xd0\xcf\x11\xe0", "an old office document"),
+    (b"\x1f\x8b", "a gzip archive"),
+    (b"7z\xbc\xaf", "a 7z archive"),
+    (b"Rar!", "a rar archive"),
+    (b"\x89PNG", "a PNG picture"),
+    (b"\xff\xd8\xff", "a JPEG picture"),
+    (b"GIF8", "a GIF picture"),
+    (b"\x7fELF", "a program"),
+    (b"MZ\x90", "a program"),
+    (b"SQLite format 3", "a database file"),
+    (b"{\\rtf", "a rich-text document"),
+)
+_BOMS = ((codecs.BOM_UTF8, "utf-8"), (codecs.BOM_UTF16_LE, "utf-16-le"), (codecs.BOM_UTF16_BE, "utf-16-be"))
+_SAVE_AS = "save it as plain text or CSV (UTF-8) and give that file"
+
+Bytes = NDArray[np.uint8]
+
+
+@dataclass(frozen=True, slots=True)
+class Content:
+    """A text file in memory.
+
+    Attributes
+    ----------
+    raw : ndarray of uint8
+        The bytes of the file, which the hash is taken of.
+    text : ndarray of uint8
+        The same as UTF-8 without byte order mark.
+    encoding : str
+        How the file was encoded.
+    """
+
+    raw: Bytes
+    text: Bytes
+    encoding: str
+
+    def sha256(self) -> str:
+        """Return the hash of the file as hexadecimal text."""
+        return hashlib.sha256(self.raw.data).hexdigest()
+
+
+def read_content(path: Path, encoding: str, faults: FaultList) -> Content:
+    """Read a text file.
+
+    Parameters
+    ----------
+    path : Path
+    encoding : str
+        Encoding to assume where the file has no byte order mark.
+    faults : FaultList
+        Collects and raises what is wrong with the file as a whole.
+
+    Returns
+    -------
+    Content
+
+    Raises
+    ------
+    ImportDataError
+        If the file is missing, unreadable, too large, empty, not text, or not in the encoding.
+    """
+    raw = _read(path, faults)
+    _refuse_other_formats(raw, faults)
+    marked = next(((bom, name) for bom, name in _BOMS if raw[: len(bom)].tobytes() == bom), None)
+    if marked is not None:
+        encoding = marked[1]
+    text = raw if marked is None else raw[len(marked[0]) :]
+    if encoding != "utf-8":
+        return Content(raw, _recode(text, encoding, faults), encoding)
+    if (raw[: 1 << 16] == 0).any():
+        faults.add("binary data", "a text log", action="export the log as plain text")
+        faults.raise_if_any()
+    return Content(raw, text, encoding)
+
+
+def _read(path: Path, faults: FaultList) -> Bytes:
+    try:
+        if not path.exists():
+            faults.add("no such file", "a trigger log", action="check the path")
+        elif path.is_dir():
+            faults.add("a folder", "a trigger log", action="give the files in it")
+        elif not path.is_file():
+            faults.add("a device or pipe", "a regular file", action="save the log to a file first")
+        faults.raise_if_any()
+        with path.open("rb", buffering=0) as stream:
+            raw = np.empty(min(path.stat().st_size, MAX_BYTES + 1), dtype=np.uint8)
+            size = 0
+            while size < len(raw) and (step := stream.readinto(raw.data[size:])):
+                size += step
+    except (OSError, ValueError) as error:  # ValueError: a null character in the path
+        reason = error.strerror if isinstance(error, OSError) and error.strerror else str(error)
+        faults.add(f"that it can't be read ({reason})", "a readable file", action="check its permissions")
+        faults.raise_if_any()
+        raise  # pragma: no cover
+    if size == 0:
+        faults.add(
+            "an empty file (0 bytes)", "a trigger log", action="check that the log was closed before copying"
+        )
+    if size > MAX_BYTES:
+        faults.add("more than 1 GiB", "a log of at most 1 GiB", action="split the log")
+    faults.raise_if_any()
+    return raw[:size]
+
+
+def _refuse_other_formats(raw: Bytes, faults: FaultList) -> None:
+    start = raw[:16].tobytes()
+    if start.startswith((codecs.BOM_UTF32_LE, codecs.BOM_UTF32_BE)):
+        faults.add("UTF-32 text", "UTF-8 text", action=_SAVE_AS)
+    for magic, name in _NOT_TEXT:
+        if start.startswith(magic):
+            faults.add(name, "a text log", action=_SAVE_AS)
+    faults.raise_if_any()
+
+
+def _recode(raw: Bytes, encoding: str, faults: FaultList) -> Bytes:
+    try:
+        text = raw.tobytes().decode(encoding)
+    except UnicodeDecodeError as error:
+        line = 1 + raw[: error.start].tobytes().decode(encoding, errors="ignore").count("\n")
+        faults.add(
+            f"bytes that are not {encoding}", f"{encoding} text", line=line, action="state the encoding"
+        )
+        faults.raise_if_any()
+        raise  # pragma: no cover
+    return np.frombuffer(text.removeprefix("\ufeff").encode("utf-8"), dtype=np.uint8)
+
+
+def refuse_broken_utf8(text: Bytes, lines_before: int, faults: FaultList) -> None:
+    """Raise where bytes are not UTF-8, naming the line.
+
+    Parameters
+    ----------
+    text : ndarray of uint8
+    lines_before : int
+        Lines of the file that stand before the text.
+    faults : FaultList
+
+    Raises
+    ------
+    ImportDataError
+        If the bytes are not UTF-8.
+    """
+    decoder = codecs.getincrementaldecoder("utf-8")()
+    for start in range(0, len(text), 1 << 20):
+        block = text[start : start + (1 << 20)].tobytes()
+        try:
+            decoder.decode(block, final=start + len(block) == len(text))
+        except UnicodeDecodeError as error:
+            carried = len(error.object) - len(block)
+            before = text[: start - carried + error.start].tobytes()
+            faults.add(
+                f"bytes that are not UTF-8 ({error.object[error.start : error.end].hex(' ')})",
+                "UTF-8 text",
+                line=lines_before + 1 + count_lines(before),
+                action="save the log as UTF-8, or give a column map with its encoding",
+            )
+            faults.raise_if_any()
+
+
+def count_lines(text: bytes) -> int:
+    """Count line ends: LF, CR LF or CR."""
+    return text.count(b"\n") + text.count(b"\r") - text.count(b"\r\n")
