@@ -24,6 +24,8 @@ class Fault:
         Name (or 1-based number) of the column or key.
     action : str
         What the user can do about it; may be empty.
+    is_key : bool
+        Whether ``column`` names a key of a settings file or head, not a column of a table.
     """
 
     file: str
@@ -32,13 +34,14 @@ class Fault:
     line: int | None = None
     column: str | None = None
     action: str = ""
+    is_key: bool = False
 
     def __str__(self) -> str:
         place = self.file
         if self.line is not None:
             place += f", line {self.line}"
         if self.column is not None:
-            place += f", column {self.column}"
+            place += f", {'key' if self.is_key else 'column'} {self.column}"
         text = f"{place}: found {self.found}, expected {self.expected}"
         return f"{text}; {self.action}." if self.action else f"{text}."
 
@@ -47,8 +50,8 @@ class ProbetestError(Exception):
     """Base of all errors that a user can cause and mend."""
 
 
-class ImportDataError(ProbetestError):
-    """An input file can't be used as it is.
+class _FileError(ProbetestError):
+    """A file can't be used as it is.
 
     Attributes
     ----------
@@ -69,7 +72,11 @@ class ImportDataError(ProbetestError):
         super().__init__("\n".join(lines))
 
 
-class LimitsError(ProbetestError):
+class ImportDataError(_FileError):
+    """A log or a column map can't be used as it is."""
+
+
+class LimitsError(_FileError):
     """A limits file has an unknown key or an impossible value."""
 
 

@@ -31,9 +31,9 @@ def _off(value: Any) -> Any:
     return None if value == "off" else value
 
 
-Positive = Annotated[float | None, BeforeValidator(_off), Field(gt=0, le=100)]
-Share = Annotated[float | None, BeforeValidator(_off), Field(gt=0, lt=1)]
-Count = Annotated[int | None, BeforeValidator(_off), Field(ge=0)]
+Positive = Annotated[Annotated[float, Field(gt=0, le=100)] | None, BeforeValidator(_off)]
+Share = Annotated[Annotated[float, Field(gt=0, lt=1)] | None, BeforeValidator(_off)]
+Count = Annotated[Annotated[int, Field(ge=0)] | None, BeforeValidator(_off)]
 
 
 class Limits(BaseModel):
@@ -64,7 +64,7 @@ class Limits(BaseModel):
         One-sided risk of a wrong pass, and of a wrong fail, of each check.
     """
 
-    model_config = ConfigDict(frozen=True, extra="forbid", allow_inf_nan=False, strict=False)
+    model_config = ConfigDict(frozen=True, extra="forbid", allow_inf_nan=False, strict=True)
 
     max_pooled_sd_mm: Positive = 0.004
     max_worst_direction_sd_mm: Positive = 0.008
@@ -74,7 +74,7 @@ class Limits(BaseModel):
     max_drift_mm: Positive = 0.005
     tolerance_mm: Positive = 0.080
     min_cpk: Positive = 1.33
-    nominal_pretravel_mm: Annotated[float | None, Field(gt=0, le=10)] = None
+    nominal_pretravel_mm: Annotated[float, Field(gt=0, le=10)] | None = None
     risk: Annotated[float, Field(gt=0, lt=0.5)] = 0.05
 
     def source(self, name: str) -> str:

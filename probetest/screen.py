@@ -12,8 +12,8 @@ from rich.table import Table
 from rich.text import Text
 
 from probetest.errors import ImportDataError
+from probetest.faults import printable
 from probetest.importers import ImportResult, summarise
-from probetest.importers.faults import printable
 from probetest.jobs.qualify import Qualification
 from probetest.report.numbers import UNKNOWN, number, span, um, um_span
 from probetest.statistics.decision import Check
@@ -57,12 +57,12 @@ def print_results(results: Sequence[Qualification], folders: Sequence[Path]) -> 
     table = Table(box=None, pad_edge=False, header_style="bold")
     table.add_column("serial", overflow="fold")
     table.add_column("verdict", no_wrap=True)
-    for title in ("sd, µm (95 %)", "variation, µm (95 %)", "drift", "Cpk", "valid"):
+    for title in ("sd (95 %)", "variation (95 %)", "drift", "Cpk", "valid"):
         table.add_column(title, justify="right", no_wrap=True)
     for found in results:
         table.add_row(*_row(found))
     console.print(table)
-    console.print(Text("drift: µm over the test; valid: triggers of approaches"))
+    console.print(Text("Lengths in µm; drift over the test; valid: triggers of approaches."))
     for found in results:
         for check in found.checks:
             if check.verdict != "pass":

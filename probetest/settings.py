@@ -4,14 +4,14 @@ from __future__ import annotations
 
 import re
 import tomllib
+from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import TypeVar
 
 from pydantic import BaseModel, ValidationError
 
-from probetest.errors import ProbetestError
-from probetest.importers.columns import allowed_keys, find_key_line
-from probetest.importers.faults import FaultList
+from probetest.errors import Fault, ProbetestError
+from probetest.faults import FaultList
 
 Model = TypeVar("Model", bound=BaseModel)
 
@@ -19,7 +19,9 @@ LARGEST_BYTES = 1_000_000
 """A settings file is a page of text; a larger one is something else."""
 
 
-def read_settings(path: Path, model: type[Model], error: type[ProbetestError]) -> Model:
+def read_settings(
+    path: Path, model: type[Model], error: Callable[[Sequence[Fault], int], ProbetestError]
+) -> Model:
     """Read and validate a TOML file.
 
     Parameters
@@ -27,8 +29,8 @@ def read_settings(path: Path, model: type[Model], error: type[ProbetestError]) -
     path : pathlib.Path
     model : type
         The pydantic model it must fit.
-    error : type
-        The error to raise.
+    error : callable
+        Makes the error from the faults that are shown and their total.
 
     Returns
     -------
@@ -37,19 +39,18 @@ def read_settings(path: Path, model: type[Model], error: type[ProbetestError]) -
     Raises
     ------
     ProbetestError
-        Of the type ``error``: one sentence for each problem.
+        What ``error`` makes: one sentence for each problem.
     """
-    faults = FaultList(path.name)
+    faults = FaultList(str(path))
     text = _read_text(path, faults)
     if text is not None:
         try:
-            stated = tomllib.loads(text)
-            return model.model_validate(stated)
+            return model.model_validate(tomllib.loads(text))
         except tomllib.TOMLDecodeError as problem:
             place = re.search(r"line (\d+)", str(problem))
             faults.add(
                 f"no valid TOML ({problem})",
-                "lines of the form key = value",
+                'lines of the form key = 0.1 or key = "value"',
                 line=int(place[1]) if place else None,
                 action="text stands in quotes, numbers don't",
             )
@@ -57,16 +58,15 @@ def read_settings(path: Path, model: type[Model], error: type[ProbetestError]) -
             faults.add("TOML that is nested too deep", "a flat list of keys")
         except ValidationError as problem:
             faults.add_validation(problem, allowed_keys(model), lambda *key: find_key_line(text, key))
-    raise error("\n".join(str(fault) for fault in faults.first()))
+    raise error(faults.first(), faults.total)
 
 
 def _read_text(path: Path, faults: FaultList) -> str | None:
     try:
         data = path.read_bytes() if path.stat().st_size <= LARGEST_BYTES else None
-    except OSError as problem:
-        faults.add(
-            f"no readable file ({problem.strerror})", "a TOML file", action="check the name and the folder"
-        )
+    except (OSError, ValueError) as problem:
+        reason = getattr(problem, "strerror", None) or str(problem)
+        faults.add(f"no readable file ({reason})", "a TOML file", action="check the name and the folder")
         return None
     if data is None:
         faults.add(f"more than {LARGEST_BYTES} bytes", "a small TOML file")
@@ -76,3 +76,32 @@ def _read_text(path: Path, faults: FaultList) -> str | None:
     except UnicodeDecodeError:
         faults.add("bytes that are not UTF-8", "a TOML file in UTF-8", action="save the file as UTF-8")
         return None
+
+
+def allowed_keys(model: type[BaseModel], path: tuple[str, ...] = ()) -> dict[tuple[str, ...], list[str]]:
+    """Return the keys of a model and of the models within it, by their path."""
+    keys = {path: list(model.model_fields)}
+    for name, field in model.model_fields.items():
+        kinds = getattr(field.annotation, "__args__", (field.annotation,))
+        for kind in kinds:
+            if isinstance(kind, type) and issubclass(kind, BaseModel):
+                keys |= allowed_keys(kind, (*path, name))
+    return keys
+
+
+def find_key_line(text: str, key: tuple[str, ...]) -> int | None:
+    """Return the line of a TOML text on which a key (or the table that holds it) is stated."""
+    found: dict[tuple[str, ...], int] = {}
+    table: tuple[str, ...] = ()
+    for number, line in enumerate(text.split("\n"), start=1):
+        start = line.strip()
+        if start.startswith("["):
+            table = _plain_key(start.lstrip("[").partition("]")[0])
+            found.setdefault(table, number)
+        elif "=" in start and not start.startswith("#"):
+            found.setdefault(table + _plain_key(start.partition("=")[0]), number)
+    return next((found[key[:size]] for size in range(len(key), 0, -1) if key[:size] in found), None)
+
+
+def _plain_key(text: str) -> tuple[str, ...]:
+    return tuple(part.strip().strip("\"'") for part in text.split("."))

@@ -9,9 +9,9 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
+from probetest.faults import FaultList, shown
 from probetest.importers.cells import Cells
 from probetest.importers.content import Bytes, refuse_broken_utf8
-from probetest.importers.faults import FaultList, shown
 from probetest.importers.head import KNOWN, MAX_NOTE, split_parts
 from probetest.importers.layout import Layout
 from probetest.importers.table import Table

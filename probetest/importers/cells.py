@@ -10,7 +10,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from probetest.importers.faults import FaultList, shown
+from probetest.faults import FaultList, shown
 from probetest.importers.layout import Field, Layout
 from probetest.importers.table import Column, categorical
 

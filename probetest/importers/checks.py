@@ -9,8 +9,8 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from probetest.faults import FaultList
 from probetest.importers.cells import UNREADABLE_TOUCH
-from probetest.importers.faults import FaultList
 from probetest.importers.layout import INCH_MM, Layout
 from probetest.triggers import OUTCOMES
 

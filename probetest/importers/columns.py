@@ -2,15 +2,14 @@
 
 from __future__ import annotations
 
-import re
-import tomllib
 from pathlib import Path
 from typing import Annotated, Any, Literal
 
-from pydantic import AfterValidator, BaseModel, ConfigDict, Field, ValidationError, model_validator
+from pydantic import AfterValidator, BaseModel, ConfigDict, Field, model_validator
 
-from probetest.importers.content import read_content
-from probetest.importers.faults import FaultList, shown
+from probetest.errors import ImportDataError
+from probetest.faults import shown
+from probetest.settings import read_settings
 from probetest.triggers import Artefact, Machine, Stylus
 
 Encoding = Literal[
@@ -143,52 +142,4 @@ def read_column_map(path: Path | str) -> ColumnMap:
     ImportDataError
         If the file can't be read, is not TOML, or holds an unknown key or an impossible value.
     """
-    faults = FaultList(str(path))
-    content = read_content(Path(path), "utf-8", faults)
-    try:
-        text = content.text.tobytes().decode("utf-8").replace("\r\n", "\n")
-        stated = tomllib.loads(text)
-    except UnicodeDecodeError:
-        faults.add("bytes that are not UTF-8", "a TOML file in UTF-8", action="save the column map as UTF-8")
-    except tomllib.TOMLDecodeError as error:
-        place = re.search(r"line (\d+)", str(error))
-        line = int(place[1]) if place else None
-        faults.add(f"no valid TOML ({error})", 'key = "value"', line=line, action="text stands in quotes")
-    except RecursionError:
-        faults.add("TOML that is nested too deep", "a column map")
-    faults.raise_if_any()
-    try:
-        return ColumnMap.model_validate(stated)
-    except ValidationError as error:
-        faults.add_validation(error, allowed_keys(ColumnMap), lambda *key: find_key_line(text, key))
-        faults.raise_if_any()
-        raise  # pragma: no cover
-
-
-def allowed_keys(model: type[BaseModel], path: tuple[str, ...] = ()) -> dict[tuple[str, ...], list[str]]:
-    """Return the keys of a model and of the models within it, by their path."""
-    keys = {path: list(model.model_fields)}
-    for name, field in model.model_fields.items():
-        kinds = getattr(field.annotation, "__args__", (field.annotation,))
-        for kind in kinds:
-            if isinstance(kind, type) and issubclass(kind, BaseModel):
-                keys |= allowed_keys(kind, (*path, name))
-    return keys
-
-
-def find_key_line(text: str, key: tuple[str, ...]) -> int | None:
-    """Return the line of a TOML text on which a key (or the table that holds it) is stated."""
-    found: dict[tuple[str, ...], int] = {}
-    table: tuple[str, ...] = ()
-    for number, line in enumerate(text.split("\n"), start=1):
-        start = line.strip()
-        if start.startswith("["):
-            table = _plain_key(start.lstrip("[").partition("]")[0])
-            found.setdefault(table, number)
-        elif "=" in start and not start.startswith("#"):
-            found.setdefault(table + _plain_key(start.partition("=")[0]), number)
-    return next((found[key[:size]] for size in range(len(key), 0, -1) if key[:size] in found), None)
-
-
-def _plain_key(text: str) -> tuple[str, ...]:
-    return tuple(part.strip().strip("\"'") for part in text.split("."))
+    return read_settings(Path(path), ColumnMap, ImportDataError)

@@ -10,7 +10,7 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
-from probetest.importers.faults import FaultList
+from probetest.faults import FaultList
 
 MAX_BYTES = 1 << 30
 """Largest file that is read, in bytes."""

@@ -6,8 +6,8 @@ import tomllib
 from dataclasses import dataclass, field
 from typing import Any
 
+from probetest.faults import FaultList, shown
 from probetest.importers.content import Bytes, refuse_broken_utf8
-from probetest.importers.faults import FaultList, shown
 
 KNOWN = ("serial", "build", "units", "artefact", "stylus", "machine")
 """Keys of the head that have a meaning; all others are kept as notes."""
@@ -225,6 +225,7 @@ def _add_broken(key: str, part: str, line: int, head: Head, faults: FaultList) -
         _EXAMPLES[key],
         line=line,
         column=key,
+        is_key=True,
         action="put text in quotes and a # in front of a comment",
     )
 

@@ -7,9 +7,9 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from probetest.faults import FaultList, shown
 from probetest.importers.checks import Columns, check_faces, check_ranges, check_readings
 from probetest.importers.columns import ColumnMap
-from probetest.importers.faults import FaultList, shown
 from probetest.importers.layout import INCH_MM, Layout, is_length, long_name
 from probetest.importers.table import Table, categorical
 from probetest.importers.words import check_free_words, read_faces, read_outcomes

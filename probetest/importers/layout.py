@@ -6,8 +6,8 @@ import csv
 from dataclasses import dataclass
 from typing import Literal
 
+from probetest.faults import FaultList, printable, shown
 from probetest.importers.columns import ColumnMap
-from probetest.importers.faults import FaultList, printable, shown
 
 MAX_COLUMNS = 200
 INCH_MM = 25.4  # exact by definition of the international inch (1959)

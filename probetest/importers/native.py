@@ -14,7 +14,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from probetest.errors import ProbetestError
-from probetest.importers.faults import FaultList, shown
+from probetest.faults import FaultList, shown
 from probetest.importers.head import KNOWN, Head, read_part, split_parts
 from probetest.triggers import TestRecord, Triggers
 

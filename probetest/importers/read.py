@@ -9,12 +9,12 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 
+from probetest.faults import FaultList, shown
 from probetest.importers.careful import read_careful
 from probetest.importers.checks import Columns, check_touches
 from probetest.importers.columns import ColumnMap
 from probetest.importers.content import Content, read_content
 from probetest.importers.fast import read_fast
-from probetest.importers.faults import FaultList, shown
 from probetest.importers.head import Head, read_head
 from probetest.importers.judge import judge
 from probetest.importers.layout import Layout, read_header

@@ -7,9 +7,10 @@ from typing import Any, get_args
 
 from pydantic import ValidationError
 
-from probetest.importers.columns import ColumnMap, Units, allowed_keys
-from probetest.importers.faults import FaultList, shown
+from probetest.faults import FaultList, shown
+from probetest.importers.columns import ColumnMap, Units
 from probetest.importers.head import KNOWN, Head
+from probetest.settings import allowed_keys
 from probetest.triggers import TestRecord
 
 

@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from probetest.importers.faults import FaultList, shown
+from probetest.faults import FaultList, shown
 from probetest.importers.table import categorical
 from probetest.triggers import OUTCOMES
 

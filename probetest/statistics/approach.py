@@ -86,11 +86,13 @@ def group_directions(azimuth_deg: ArrayLike, decimals: int = 4) -> tuple[Floats,
 
 
 def group_means(values: Floats, group: NDArray[np.intp], groups: int) -> Floats:
-    """Mean of ``values`` in each group, shape (groups,)."""
-    counts = np.bincount(group, minlength=groups)
-    # Deviations from one value keep the digits that a large common offset would cost.
-    offset = float(values[0]) if len(values) else 0.0
-    return offset + np.asarray(np.bincount(group, weights=values - offset, minlength=groups)) / counts
+    """Mean of ``values`` in each group, shape (groups,); NaN for a group without values."""
+    counts = np.bincount(group, minlength=groups).astype(float)
+    # Deviations from one value of the group keep the digits that a large offset would cost.
+    offset = np.full(groups, np.nan)
+    offset[group] = values
+    sums = np.bincount(group, weights=values - offset[group], minlength=groups)
+    return np.asarray(offset + sums / np.maximum(counts, 1.0))
 
 
 def lobe_visibility(azimuth_deg: ArrayLike, order: int = LOBE_ORDER) -> float:
@@ -160,7 +162,14 @@ def fit_circle(points_mm: ArrayLike, weights: ArrayLike | None = None) -> tuple[
     def residual(unknown: Floats) -> Floats:
         return np.asarray(root * (np.hypot(*(shifted - unknown[:2]).T) - unknown[2]))
 
-    solution = least_squares(residual, [start[0], start[1], radius], method="lm", xtol=1e-14, ftol=1e-14)
+    def slopes(unknown: Floats) -> Floats:
+        inward = unknown[:2] - shifted
+        inward = inward / np.maximum(np.hypot(*inward.T), 1e-300)[:, None]
+        return np.asarray(root[:, None] * np.column_stack([inward, -np.ones(len(inward))]))
+
+    solution = least_squares(
+        residual, [start[0], start[1], radius], slopes, method="lm", xtol=1e-14, ftol=1e-14, gtol=1e-14
+    )
     x, y, r = solution.x * scale
     return float(x + middle[0]), float(y + middle[1]), float(r)
 

@@ -137,15 +137,21 @@ def one_sided_capability_interval(capability: float, n: int, level: float = 0.95
     check_level(level)
     if n < 2:
         raise StatisticsError(f"a capability interval needs n >= 2, but got {n}")
+    if capability < 0:
+        mirrored = one_sided_capability_interval(-capability, n, level)
+        return Interval(-mirrored.upper, -mirrored.lower, level)
     root = 3 * np.sqrt(n)
     tail = (1 - level) / 2
+    # Limits with all of the sd and, added to it, all of the mean at half the risk lie outside.
+    spread = sd_interval(1.0, n - 1, 1 - tail)
+    reach = float(stats.norm.isf(tail / 2)) / root
+    bracket = capability / spread.upper - reach, capability / spread.lower + reach
 
     def limit(probability: float) -> float:
         def excess(truth: float) -> float:
             return float(stats.nct.cdf(root * capability, n - 1, root * truth)) - probability
 
-        reach = abs(capability) + 10 / np.sqrt(n) + 1
-        return float(optimize.brentq(excess, capability - reach, capability + reach, xtol=1e-10))
+        return float(optimize.brentq(excess, *bracket, xtol=1e-10))
 
     return Interval(limit(1 - tail), limit(tail), level)
 
@@ -182,7 +188,8 @@ def capability(
     Raises
     ------
     StatisticsError
-        With fewer than ``FEWEST`` readings, without scatter, or if the tolerance is not positive.
+        With fewer than ``FEWEST`` readings, without scatter within directions, or if the tolerance
+        is not positive.
 
     Notes
     -----
@@ -201,9 +208,9 @@ def capability(
     groups = int(index.max()) + 1
     means = group_means(error, index, groups)
     residual = error - means[index]
-    sd = float(error.std(ddof=1))
-    if sd == 0 or n <= groups:
-        raise StatisticsError("capability can't be told: the readings show no scatter")
+    sd = float((error - error[0]).std(ddof=1))
+    if n <= groups or not np.any(residual):
+        raise StatisticsError("capability can't be told: repeated readings show no scatter")
     within = float(np.sqrt((residual**2).sum() / (n - groups)))
     dof = _effective_dof(means, index, within, n)
     bias = float(error.mean()) if known_reference else 0.0
@@ -211,12 +218,14 @@ def capability(
     cpk = (tolerance_mm / 2 - abs(bias)) / (3 * sd)
     if known_reference:
         # Standard error of the mean: directions are fixed, so only the scatter within counts.
-        mean_n = n * (sd / within) ** 2 if within > 0 else float("inf")
+        mean_n = n * (sd / within) ** 2
         normal_interval = cpk_interval(cpk, mean_n, dof, level)
     else:
         normal_interval = cp_interval(cpk, dof, level)
     p_value = _normality(error)
-    percentile = _percentile_form(means, residual, bias, tolerance_mm)
+    # Residuals are smaller than scatter, for each direction's own mean was taken off.
+    scatter = residual * np.sqrt(n / (n - groups))
+    percentile = _percentile_form(means, scatter, bias, tolerance_mm)
     normal = p_value >= NORMAL_RISK
     if normal:
         figures, intervals = (cp, cpk), (cp_interval(cp, dof, level), normal_interval)
@@ -225,13 +234,13 @@ def capability(
         )
     else:
         figures = percentile
-        intervals = _bootstrap(means, residual, index, known_reference, bias, tolerance_mm, level)
+        intervals = _bootstrap(means, scatter, index, known_reference, bias, tolerance_mm, level)
         method = f"percentile form (0.135 %, 50 %, 99.865 %); bootstrap interval, {RESAMPLES} resamples"
     return Capability(
         cp=figures[0], cpk=figures[1], cp_interval=intervals[0], cpk_interval=intervals[1],
         n=n, bias_mm=bias, sd_mm=sd, effective_dof=dof, normal_p=p_value,
         normal_cp=cp, normal_cpk=cpk, percentile_cp=percentile[0], percentile_cpk=percentile[1],
-        cg=STUDY_SHARE * tolerance_mm / (STUDY_SPREAD * within) if within > 0 else float("inf"),
+        cg=STUDY_SHARE * tolerance_mm / (STUDY_SPREAD * within),
         method=method,
         warning=f"only {n} readings: take it as a hint" if n < FEW else "",
     )  # fmt: skip
@@ -240,8 +249,6 @@ def capability(
 def _effective_dof(means: Floats, index: NDArray[np.intp], within: float, n: int) -> float:
     counts = np.bincount(index)
     between = float((counts * (means - np.average(means, weights=counts)) ** 2).sum())
-    if within == 0:
-        return float(n - 1)
     ratio = max(0.0, between / within**2 - (len(means) - 1)) / (n - 1)
     return (n - 1) * (1 + ratio) ** 2 / (1 + 2 * ratio)
 
@@ -252,22 +259,20 @@ def _normality(error: Floats) -> float:
     return float(stats.shapiro(error).pvalue)
 
 
-def _sketch(residual: Floats) -> Floats:
-    """Residuals, or for a long test as many of their quantiles as resolve the tails."""
-    if len(residual) <= SKETCH:
-        return residual
-    return np.asarray(np.quantile(residual, (np.arange(SKETCH) + 0.5) / SKETCH))
+def _sketch(scatter: Floats) -> Floats:
+    """Scatter as it is, or for a long test as many of its quantiles as resolve the tails."""
+    if len(scatter) <= SKETCH:
+        return scatter
+    return np.asarray(np.quantile(scatter, (np.arange(SKETCH) + 0.5) / SKETCH))
 
 
-def _percentile_form(
-    means: Floats, residual: Floats, bias: float, tolerance_mm: float
-) -> tuple[float, float]:
+def _percentile_form(means: Floats, scatter: Floats, bias: float, tolerance_mm: float) -> tuple[float, float]:
     """Cp and Cpk from percentiles of the mixture of all directions.
 
     Every direction is taken to scatter as all do together, so that a tail of 0.135 % can be read
     from far fewer than 1,000 touches per direction.
     """
-    mixture = (means[:, None] + _sketch(residual)[None, :]).ravel()
+    mixture = (means[:, None] + _sketch(scatter)[None, :]).ravel()
     mixture = mixture - mixture.mean() + bias
     low, middle, high = np.quantile(mixture, [TAIL, 0.5, 1 - TAIL])
     half = tolerance_mm / 2
@@ -278,7 +283,7 @@ def _percentile_form(
 
 def _bootstrap(
     means: Floats,
-    residual: Floats,
+    scatter: Floats,
     index: NDArray[np.intp],
     known_reference: bool,
     bias: float,
@@ -287,8 +292,8 @@ def _bootstrap(
 ) -> tuple[Interval, Interval]:
     rng = np.random.default_rng(SEED)
     counts = np.bincount(index)
-    pool = _sketch(residual)
-    sd = float(residual.std())
+    pool = _sketch(scatter)
+    sd = float(scatter.std())
     values = np.empty((RESAMPLES, 2))
     for i in range(RESAMPLES):
         shift = rng.normal(0.0, sd / np.sqrt(counts))

@@ -9,10 +9,13 @@ from numpy.typing import ArrayLike, NDArray
 from scipy import stats
 
 from probetest.errors import StatisticsError
-from probetest.statistics.approach import unit_vectors
+from probetest.statistics.approach import group_means, unit_vectors
 from probetest.statistics.intervals import Interval, mean_interval
 
 Floats = NDArray[np.float64]
+
+DRIFT_RISK = 0.01
+"""Risk of calling a drift, or a shift of first touches, that is none."""
 
 TOLD_APART = 0.1
 """Share of the order's variance that must lie within directions for drift to be told from lobing."""
@@ -30,11 +33,14 @@ class FirstTouch:
         Student t interval over directions.
     directions : int
         Directions with at least two touches.
+    significant : bool
+        The shift is unlikely to be scatter, at ``DRIFT_RISK``.
     """
 
     shift_mm: float
     interval_mm: Interval
     directions: int
+    significant: bool
 
 
 @dataclass(frozen=True, slots=True)
@@ -70,7 +76,7 @@ class Drift:
     successive_sd_mm : float
         Scatter from successive differences inside directions.
     significant : bool
-        The interval of the slope leaves out 0.
+        The slope is unlikely to be scatter, at ``DRIFT_RISK``.
     first_touch : FirstTouch or None
     """
 
@@ -142,7 +148,8 @@ def drift(
     order : array_like, shape (touches,)
         Touch number; increasing.
     time_s : array_like, shape (touches,), s, optional
-        Time of each touch; used for the rate per hour where all are finite and not all equal.
+        Time of each touch; used for the rate per hour where all are finite and they vary within
+        directions.
     level : float
         Two-sided level of the intervals.
 
@@ -158,8 +165,8 @@ def drift(
     Notes
     -----
     Least squares of reading = direction mean + slope * order, together with a shift of the
-    centre, x(order) cos(azimuth) + y(order) sin(azimuth), where directions span the plane
-    (analysis of covariance).
+    centre, x(order) cos(azimuth) + y(order) sin(azimuth), where the repeated directions span the
+    plane (analysis of covariance).
     """
     reading = np.asarray(reading_mm, dtype=float)
     index = np.asarray(direction, dtype=np.intp)
@@ -175,9 +182,8 @@ def drift(
         raise StatisticsError("drift can't be told: each direction was touched only once")
     motion = unit_vectors(azimuths)[index]
     columns = [within]
-    moves = (
-        groups >= 3 and np.linalg.matrix_rank(np.column_stack([np.ones(groups), unit_vectors(azimuths)])) == 3
-    )
+    repeated = unit_vectors(azimuths[np.bincount(index, minlength=groups) > 1])
+    moves = np.linalg.matrix_rank(np.column_stack([np.ones(len(repeated)), repeated])) == 3
     if moves:
         columns += [within * motion[:, 0], within * motion[:, 1]]
     design = np.column_stack(columns)
@@ -201,17 +207,13 @@ def drift(
         within_share=share,
         sd_without_mm=sd,
         successive_sd_mm=successive_sd(reading, index),
-        significant=0.0 not in interval,
+        significant=0.0 not in mean_interval(slopes[0], errors[0], dof, 1 - DRIFT_RISK),
         first_touch=_first_touch(reading, index, level),
     )
 
 
 def _demean(values: Floats, index: NDArray[np.intp], groups: int) -> Floats:
-    centred = values - values.mean()
-    means = np.bincount(index, weights=centred, minlength=groups) / np.maximum(
-        np.bincount(index, minlength=groups), 1
-    )
-    return np.asarray(centred - means[index])
+    return np.asarray(values - group_means(values, index, groups)[index])
 
 
 def _least_squares(design: Floats, target: Floats, dof: int) -> tuple[list[float], list[float], float]:
@@ -237,23 +239,27 @@ def _rate(
     hours = np.asarray(time_s, dtype=float) / 3600.0
     if not np.all(np.isfinite(hours)) or np.ptp(hours) == 0:
         return None, None
-    within = _demean(hours, index, groups)
+    within = _demean(hours, index, groups) / np.ptp(hours)
     columns = [within] if motion is None else [within, within * motion[:, 0], within * motion[:, 1]]
     design = np.column_stack(columns)
+    if np.linalg.norm(within) < 1e-9 or np.linalg.matrix_rank(design) < design.shape[1]:
+        return None, None
     dof = len(target) - groups - design.shape[1]
     slopes, errors, _ = _least_squares(design, target, dof)
-    return slopes[0], mean_interval(slopes[0], errors[0], dof, level)
+    rate, error = (float(value / np.ptp(hours)) for value in (slopes[0], errors[0]))
+    return rate, mean_interval(rate, error, dof, level)
 
 
 def _first_touch(reading: Floats, index: NDArray[np.intp], level: float) -> FirstTouch | None:
     labels, first, counts = np.unique(index, return_index=True, return_counts=True)
-    sums = np.bincount(index, weights=reading - reading.mean())[labels]
-    lead = reading[first] - reading.mean()
     repeated = counts > 1
     if repeated.sum() < 2:
         return None
-    later = (sums[repeated] - lead[repeated]) / (counts[repeated] - 1)
-    shift = lead[repeated] - later
+    lead = (reading[first] - group_means(reading, index, int(labels[-1]) + 1)[labels])[repeated]
+    # The mean of all n touches holds the first as 1 / n; the mean of the later ones does not.
+    shift = lead * counts[repeated] / (counts[repeated] - 1)
     error = float(stats.sem(shift))
     mean = float(shift.mean())
-    return FirstTouch(mean, mean_interval(mean, error, len(shift) - 1, level), len(shift))
+    dof = len(shift) - 1
+    significant = 0.0 not in mean_interval(mean, error, dof, 1 - DRIFT_RISK)
+    return FirstTouch(mean, mean_interval(mean, error, dof, level), len(shift), significant)

@@ -150,9 +150,11 @@ def fit_harmonics(
     condition = float(np.linalg.cond(design / root.mean()))
     if design.shape[1] > directions or not condition < 1e8:
         raise StatisticsError(f"harmonics up to {highest} can't be fitted to {directions} directions")
-    coefficients = np.linalg.lstsq(design, means * root, rcond=None)[0]
+    # Without the common offset equal means give exactly no harmonics.
+    target = (means - means[0]) * root
+    coefficients = np.linalg.lstsq(design, target, rcond=None)[0]
     covariance = np.linalg.inv(design.T @ design) * sd_mm**2
-    residual = means * root - design @ coefficients
+    residual = target - design @ coefficients
     left = directions - design.shape[1]
     return HarmonicFit(
         harmonics=tuple(_harmonic(k, coefficients, covariance, dof) for k in range(2, highest + 1)),
@@ -160,7 +162,7 @@ def fit_harmonics(
         residual_sd_mm=float(np.sqrt((residual**2).sum() / left / np.mean(root**2)))
         if left
         else float("nan"),
-        coefficients_mm=tuple(float(c) for c in coefficients),
+        coefficients_mm=(float(coefficients[0] + means[0]), *(float(c) for c in coefficients[1:])),
     )
 
 
@@ -244,7 +246,7 @@ def pretravel_variation(
         )
     root = np.sqrt(weights / weights.mean())
     bases, nuisance = _wave_groups(azimuths, root)
-    flat = means * root
+    flat = (means - means[0]) * root
     flat = flat - nuisance @ (nuisance.T @ flat)
     raw = _range(flat, root)
     latest, earliest = int((flat / root).argmax()), int((flat / root).argmin())
@@ -268,15 +270,14 @@ def _range(values: Floats, root: Floats) -> float:
 
 
 def _wave_groups(azimuth_deg: Floats, root: Floats) -> tuple[list[Floats], Floats]:
-    """Orthonormal bases (weighted): one per multiple of three up to 12, one for the rest."""
-    highest = (len(root) - 1) // 2
-    design = harmonic_design(azimuth_deg, max(highest, 1)) * root[:, None]
+    """Orthonormal bases (weighted): one per multiple of three, one for the rest."""
+    # On an even spread a three-armed curve lies in the multiples of three up to half the directions.
+    highest = len(root) // 2
+    design = harmonic_design(azimuth_deg, highest) * root[:, None]
     nuisance = np.linalg.qr(design[:, :3])[0]
     known = nuisance
     bases: list[Floats] = []
-    for order in (3, 6, 9, 12):
-        if order > highest:
-            break
+    for order in range(3, highest + 1, 3):
         basis = _orthonormal(design[:, 2 * order - 1 : 2 * order + 1], known)
         if basis.shape[1]:
             bases.append(basis)

@@ -7,7 +7,7 @@ from typing import Literal
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from scipy import stats
+from scipy import special
 
 from probetest.errors import StatisticsError
 from probetest.statistics.repeatability import cochran_critical
@@ -82,7 +82,7 @@ def esd_critical(n: int, removed: int, risk: float) -> float:
     3.1588
     """
     left = n - removed
-    t = float(stats.t.isf(risk / (2 * left), left - 2))
+    t = -float(special.stdtrit(left - 2, risk / (2 * left)))
     return (left - 1) * t / float(np.sqrt((left - 2 + t**2) * left))
 
 

@@ -13,7 +13,13 @@ MAX_DECIMALS = 9
 """Finer than a nanometre is not looked for."""
 
 MIN_STEPS = 4
-"""Distinct differences that a step must explain before it is believed."""
+"""Differences that a step must explain before it is believed."""
+
+LUCK = 1e-3
+"""A step is believed if readings without one would fit it less often than this."""
+
+NARROWINGS = 20
+"""Rounds in which the range of a step is narrowed."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -74,41 +80,62 @@ def detect_step(values: ArrayLike, group: ArrayLike, digit: float) -> float | No
 
     Notes
     -----
-    All differences inside a group must be whole multiples of the step, up to the rounding of two
-    logged values (one digit). The step is the largest number that does so, refined by least
-    squares, so that a step of 0.00125 mm logged with 4 decimals is found. Fewer than four
-    distinct differences prove nothing unless one step alone is seen very often.
+    Differences are taken in digits. Either all are multiples of one whole number of digits (their
+    greatest common divisor), or of a broken number, up to the rounding of two logged values (one
+    digit), so that a step of 0.00125 mm logged with 4 decimals is found. Fewer than four
+    differences prove nothing, nor do differences that readings without a step would show by luck
+    (``LUCK``).
     """
-    gaps = _gaps(np.asarray(values, dtype=float), np.asarray(group))
-    gaps = gaps[gaps > 0.5 * digit]
+    gaps, offsets = _differences(np.asarray(values, dtype=float), np.asarray(group), digit)
     if gaps.size < MIN_STEPS:
         return None
-    # The last digit itself allows any multiple; only a clearly coarser step counts.
-    smallest = gaps.min()
-    if smallest < 1.5 * digit:
-        return None
+    whole = float(np.gcd.reduce(gaps.astype(np.int64)))
+    if whole > 1 and whole ** (1.0 - gaps.size) < LUCK:
+        return whole * digit
+    distinct = np.unique(np.concatenate([gaps, offsets]))
     for divisor in (1, 2, 3):
-        step = smallest / divisor
-        for _ in range(3):
-            counts = np.maximum(np.round(gaps / step), 1.0)
-            step = float((gaps * counts).sum() / (counts**2).sum())
-        counts = np.round(gaps / step)
-        allowed = 1.05 * digit if digit > 1e-3 * step else 1e-3 * step
-        if step > 2.2 * digit and np.all(np.abs(gaps - counts * step) <= allowed):
-            # A continuous scatter would fit a step by luck only with few gaps.
-            luck = (2 * min(allowed / step, 0.5)) ** (gaps.size - 1)
-            if luck < 1e-3:
-                return float(step)
+        step = _broken_step(distinct, divisor)
+        # Of whole numbers, three in each step lie within one of its multiples.
+        if step is not None and min(1.0, 3 / step) ** (gaps.size - 1.0) < LUCK:
+            return step * digit
     return None
 
 
-def _gaps(values: Floats, group: NDArray[np.intp]) -> Floats:
-    """Differences of neighbours in size inside each group."""
+def _differences(values: Floats, group: NDArray[np.intp], digit: float) -> tuple[Floats, Floats]:
+    """Differences in digits: of neighbours in size inside each group, and to its smallest value; no zeros."""
     keep = np.isfinite(values)
     values, group = values[keep], group[keep]
     order = np.lexsort((values, group))
-    same = np.diff(group[order]) == 0
-    return np.asarray(np.diff(values[order])[same])
+    values, group = values[order], group[order]
+    starts = np.flatnonzero(np.diff(group, prepend=group[:1] - 1))
+    smallest = np.repeat(values[starts], np.diff(starts, append=len(values)))
+    gaps = np.rint(np.diff(values)[np.diff(group) == 0] / digit)
+    offsets = np.rint((values - smallest) / digit)
+    return np.asarray(gaps[gaps > 0]), np.asarray(offsets[offsets > 0])
+
+
+def _broken_step(distinct: Floats, divisor: int) -> float | None:
+    """Step, in digits, of which each difference is a multiple up to 1, the smallest the ``divisor``-fold."""
+    low, high = (distinct[0] - 1) / divisor, (distinct[0] + 1) / divisor
+    if low <= 1:
+        return None
+    for _ in range(NARROWINGS):
+        fewest, most = np.ceil((distinct - 1) / high), np.floor((distinct + 1) / low)
+        if np.any(fewest > most):
+            return None
+        sure = fewest == most
+        narrowed = (
+            max(low, ((distinct[sure] - 1) / fewest[sure]).max(initial=low)),
+            min(high, ((distinct[sure] + 1) / fewest[sure]).min(initial=high)),
+        )
+        if narrowed[0] > narrowed[1]:
+            return None
+        if narrowed == (low, high):
+            break
+        low, high = narrowed
+    counts = np.round(distinct / ((low + high) / 2))
+    step = float(np.clip((distinct * counts).sum() / (counts**2).sum(), low, high))
+    return step if np.all(np.abs(distinct - counts * step) <= 1 + 1e-9) else None
 
 
 def find_resolution(

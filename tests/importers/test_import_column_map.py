@@ -164,7 +164,7 @@ BAD_MAPS = {
         None,
         None,
         "TOML that is nested too deep",
-        "a column map",
+        "a flat list of keys",
     ),
     "latin-1": (b'units = "\xe4"\n', None, None, "bytes that are not UTF-8", "a TOML file in UTF-8"),
 }

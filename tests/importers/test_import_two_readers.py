@@ -6,10 +6,10 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from probetest.faults import FaultList
 from probetest.importers.careful import read_careful
 from probetest.importers.columns import ColumnMap
 from probetest.importers.fast import read_fast
-from probetest.importers.faults import FaultList
 from probetest.importers.layout import read_header
 
 HEADER = "touch,time,stage,azimuth_deg,x_mm,y_mm,outcome,temperature_c"

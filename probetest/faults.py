@@ -50,13 +50,14 @@ class FaultList:
         line: int | None = None,
         column: str | None = None,
         action: str = "",
+        is_key: bool = False,
     ) -> None:
         """Add one problem."""
         self.total += 1
         name = None if column is None else printable(column)
-        self._faults.append(Fault(self.file, found, expected, line, name, action))
+        self._faults.append(Fault(self.file, found, expected, line, name, action, is_key))
         if len(self._faults) > 50 * ImportDataError.SHOWN:
-            self._faults = self._first()
+            self._faults = self.first()
 
     def add_rows(
         self,
@@ -105,7 +106,8 @@ class FaultList:
         for problem in error.errors(include_url=False):
             path = tuple(str(part) for part in problem["loc"])
             found, expected = _validation_words(problem, path, allowed)
-            self.add(found, expected, line=line_of(*path), column=".".join(path) or None)
+            key = ".".join(path) or None
+            self.add(found, expected, line=line_of(*path), column=key, is_key=True)
 
     def raise_if_any(self) -> None:
         """Raise what was collected.
@@ -116,9 +118,10 @@ class FaultList:
             If there is at least one problem.
         """
         if self.total:
-            raise ImportDataError(self._first(), self.total)
+            raise ImportDataError(self.first(), self.total)
 
-    def _first(self) -> list[Fault]:
+    def first(self) -> list[Fault]:
+        """The problems that are shown, by line."""
         return sorted(self._faults, key=lambda fault: fault.line or 0)[: ImportDataError.SHOWN]
 
 

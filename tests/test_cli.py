@@ -1,0 +1,145 @@
+"""The command line as a user meets it."""
+
+from __future__ import annotations
+
+import json
+import os
+import subprocess
+import sys
+import time
+from pathlib import Path
+
+import pytest
+
+HEAVY = ("pandas", "scipy", "matplotlib", "numpy", "pyarrow", "nbconvert", "rich", "pydantic")
+
+
+def probetest(*arguments: str, cwd: Path, columns: int = 200) -> subprocess.CompletedProcess[str]:
+    return subprocess.run(
+        [sys.executable, "-m", "probetest", *arguments],
+        cwd=cwd, capture_output=True, text=True, encoding="utf-8", check=False,
+        env={**os.environ, "COLUMNS": str(columns), "PYTHONIOENCODING": "utf-8"},
+    )  # fmt: skip
+
+
+def test_help_is_fast_and_light(tmp_path: Path) -> None:
+    def once() -> float:
+        start = time.perf_counter()
+        assert probetest("--help", cwd=tmp_path).returncode == 0
+        return time.perf_counter() - start
+
+    # The bare interpreter starts in 0.02 s; the best of five is little disturbed by other work.
+    assert min(once() for _ in range(5)) < 0.2
+
+
+def test_help_imports_nothing_heavy(tmp_path: Path) -> None:
+    run = subprocess.run(
+        [sys.executable, "-X", "importtime", "-m", "probetest", "--help"],
+        cwd=tmp_path, capture_output=True, text=True, check=True,
+    )  # fmt: skip
+    imported = {line.rpartition("|")[2].strip().partition(".")[0] for line in run.stderr.splitlines()}
+    assert imported & set(HEAVY) == set()
+
+
+@pytest.mark.parametrize("command", ["qualify", "check", "demo"])
+def test_each_command_has_help_with_an_example_or_reason(command: str, tmp_path: Path) -> None:
+    run = probetest(command, "--help", cwd=tmp_path)
+    assert run.returncode == 0
+    assert len(run.stdout) > 200
+
+
+@pytest.mark.parametrize(
+    ("serials", "code"),
+    [
+        (["SK1-001", "SK2-001"], 0),
+        (["SK1-001", "SK2-004", "SK2-003"], 1),
+        (["SK1-001", "SK2-003"], 3),
+    ],
+    ids=["all pass", "one fails", "one undecided"],
+)
+def test_exit_code_follows_the_verdicts(
+    serials: list[str], code: int, demo_folder: Path, tmp_path: Path
+) -> None:
+    logs = [str(demo_folder / f"{serial}.csv") for serial in serials]
+    run = probetest("qualify", *logs, "--out", "out", "--no-pdf", cwd=tmp_path)
+    assert run.returncode == code, run.stderr
+    assert sorted(path.name for path in (tmp_path / "out").iterdir()) == sorted(serials)
+    assert all(serial in run.stdout for serial in serials)
+
+
+def test_screen_fits_80_columns(demo_folder: Path, tmp_path: Path) -> None:
+    logs = [str(demo_folder / f"{serial}.csv") for serial in ("SK1-001", "SK2-004")]
+    run = probetest("qualify", *logs, "--out", "out", "--no-pdf", cwd=tmp_path, columns=80)
+    assert max(len(line) for line in run.stdout.splitlines()) <= 80
+    assert "SK2-004" in run.stdout
+
+
+@pytest.mark.parametrize(
+    ("arguments", "words"),
+    [
+        (["qualify", "nowhere.csv"], "nowhere.csv"),
+        (["qualify", "."], "folder"),
+        (["qualify", "bad.csv"], "bad.csv, line"),
+        (["qualify", "good.csv", "--limits", "none.toml"], "none.toml"),
+        (["qualify", "good.csv", "--limits", "bad.toml"], "unknown key 'max_sd'"),
+        (["qualify", "good.csv", "--columns", "none.toml"], "none.toml"),
+        (["qualify"], "LOG"),
+        (["qualify", "good.csv", "--units", "furlong"], "furlong"),
+        (["qualify", "single.csv"], "touched more than once"),
+        (["unknown"], "No such command"),
+    ],
+    ids=lambda value: " ".join(value) if isinstance(value, list) else "",
+)
+def test_mistake_ends_in_words_and_writes_nothing(
+    arguments: list[str], words: str, demo_folder: Path, tmp_path: Path
+) -> None:
+    good = (demo_folder / "SK1-001.csv").read_text(encoding="utf-8")
+    (tmp_path / "good.csv").write_text(good, encoding="utf-8")
+    (tmp_path / "bad.csv").write_text(good.replace(",trigger,", ",trigered,", 3), encoding="utf-8")
+    (tmp_path / "bad.toml").write_text("max_sd = 1\n", encoding="utf-8")
+    head = [line for line in good.splitlines() if line.startswith("#")]
+    rows = [line for line in good.splitlines() if not line.startswith("#")]
+    (tmp_path / "single.csv").write_text("\n".join([*head, *rows[:9]]) + "\n", encoding="utf-8")
+    before = sorted(tmp_path.iterdir())
+    run = probetest(*arguments, cwd=tmp_path)
+    assert run.returncode == 2
+    assert words in run.stderr
+    assert "Traceback" not in run.stderr
+    assert sorted(tmp_path.iterdir()) == before
+
+
+def test_check_says_what_it_understood_and_writes_nothing(demo_folder: Path, tmp_path: Path) -> None:
+    run = probetest("check", str(demo_folder / "SK1-006.csv"), cwd=tmp_path)
+    assert run.returncode == 0
+    for part in (
+        "SK1-006",
+        "units mm",
+        "24 directions",
+        "3 missed",
+        "1 open at start",
+        "1 false",
+        "baseline",
+    ):
+        assert part in run.stdout
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_check_shows_every_problem_with_its_place(demo_folder: Path, tmp_path: Path) -> None:
+    good = (demo_folder / "SK1-001.csv").read_text(encoding="utf-8")
+    (tmp_path / "bad.csv").write_text(good.replace(",trigger,", ",trigered,", 25), encoding="utf-8")
+    run = probetest("check", "bad.csv", str(demo_folder / "SK1-002.csv"), cwd=tmp_path)
+    assert run.returncode == 2
+    assert run.stderr.count("trigered") == 20
+    assert "25 problems" in run.stderr
+    assert "5 more" in run.stderr
+    assert "SK1-002" in run.stdout
+
+
+def test_demo_qualifies_its_own_copies(tmp_path: Path) -> None:
+    run = probetest("demo", "d", "--no-pdf", cwd=tmp_path)
+    assert run.returncode == 1
+    results = sorted((tmp_path / "d").glob("SK*/result.json"))
+    assert len(results) == 14
+    found = {json.loads(file.read_text(encoding="utf-8"))["verdict"] for file in results}
+    assert found == {"pass", "fail", "undecided"}
+    assert (tmp_path / "d" / "logs" / "truth.json").is_file()
