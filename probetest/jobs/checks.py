@@ -93,7 +93,11 @@ def capability_of(found: Analysis, limits: Limits, zero_mm: float | None, level:
 
 
 def make_checks(
-    found: Analysis, outcomes: Outcomes, limits: Limits, zero_mm: float | None
+    found: Analysis,
+    outcomes: Outcomes,
+    limits: Limits,
+    zero_mm: float | None,
+    capable: Capability | None,
 ) -> tuple[Check, ...]:
     """Check a series against all limits that are set.
 
@@ -104,6 +108,8 @@ def make_checks(
     limits : Limits
     zero_mm : float or None
         Reading at zero pre-travel, where the artefact is calibrated.
+    capable : Capability or None
+        With 95 % intervals, where it can be given.
 
     Returns
     -------
@@ -118,7 +124,7 @@ def make_checks(
     )
     checks = [make(found, limit, limits.risk) for limit, make in makers if limit is not None]
     if limits.tolerance_mm is not None and limits.min_cpk is not None:
-        checks.append(_cpk(found, limits, limits.min_cpk, zero_mm))
+        checks.append(_cpk(found, limits, limits.min_cpk, zero_mm, capable))
     if limits.max_misses is not None:
         checks.append(_misses(outcomes, limits.max_misses))
     if limits.max_miss_rate is not None:
@@ -202,11 +208,13 @@ def _drift(found: Analysis, limit: float, risk: float) -> Check:
     return _more_by_width(check)
 
 
-def _cpk(found: Analysis, limits: Limits, limit: float, zero_mm: float | None) -> Check:
+def _cpk(
+    found: Analysis, limits: Limits, limit: float, zero_mm: float | None, wide: Capability | None
+) -> Check:
     name, label = "cpk", "Cpk of single readings"
     n = len(found.readings.reading_mm)
     try:
-        wide = capability_of(found, limits, zero_mm, 0.95)
+        wide = wide or capability_of(found, limits, zero_mm, 0.95)
         narrow = capability_of(found, limits, zero_mm, 1 - 2 * limits.risk)
     except StatisticsError as error:
         return _unknown(name, label, "", limit, n, str(error), side="min")

@@ -153,7 +153,7 @@ def qualify(triggers: Triggers, limits: Limits) -> Qualification:
     zero, mean_reason = _zero(found, record)
     mean = None if zero is None else float(found.mean_mm.mean()) - zero
     capability, capability_reason = _capability(found, limits, zero)
-    checks = make_checks(found, outcomes, limits, zero)
+    checks = make_checks(found, outcomes, limits, zero, capability)
     return Qualification(
         record=record,
         source=triggers.source,
@@ -170,7 +170,7 @@ def qualify(triggers: Triggers, limits: Limits) -> Qualification:
         outcomes=outcomes,
         miss_rate_upper=proportion_upper(outcomes.failed, outcomes.approaches),
         flags=list_flags(triggers, headline, found),
-        without_flags=_without_flags(headline, found, record, limits, zero),
+        without_flags=_without_flags(headline, found, capability, record, limits, zero),
         budgets=make_budgets(found, record, mean),
         summaries=tuple(_summary(part, found if part is headline else None, record, step) for part in parts),
         remarks=make_remarks(found, headline, len(parts)),
@@ -206,7 +206,12 @@ def _capability(found: Analysis, limits: Limits, zero: float | None) -> tuple[Ca
 
 
 def _without_flags(
-    headline: Series, found: Analysis, record: TestRecord, limits: Limits, zero: float | None
+    headline: Series,
+    found: Analysis,
+    capability: Capability | None,
+    record: TestRecord,
+    limits: Limits,
+    zero: float | None,
 ) -> WithoutFlags:
     flagged = [flag.touch for flag in found.flags if flag.touch is not None]
     again = found
@@ -216,7 +221,7 @@ def _without_flags(
         step = record.machine.resolution_mm if record.machine else None
         trimmed = Series(headline.stage, headline.orientation_deg, headline.level[keep], headline.elevated)
         again = analyse(trimmed, record.artefact, step)
-    capability, _ = _capability(again, limits, zero)
+        capability, _ = _capability(again, limits, zero)
     return WithoutFlags(
         left_out=len(flagged),
         sd_mm=again.repeatability.sd_mm if again.repeatability.resolved else None,

@@ -73,6 +73,9 @@ def _radial_range(axes: Any, low: Floats, high: Floats, *, from_zero: bool) -> t
     axes.set_rlabel_position(22.5)
     axes.yaxis.set_major_locator(_locator(4))
     axes.tick_params(axis="y", labelsize=6.5)
+    for label in axes.get_yticklabels():
+        label.set_bbox({"facecolor": PALETTE.paper, "edgecolor": "none", "alpha": 0.8, "pad": 0.6})
+        label.set_zorder(6)
     axes.set_thetagrids(
         np.arange(0, 360, 45), ["0° X+", "45°", "90° Y+", "135°", "180° X−", "225°", "270° Y−", "315°"]
     )

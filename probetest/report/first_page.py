@@ -48,11 +48,14 @@ def _in_use(found: Qualification) -> str:
         repeat = f"The scatter is below the readout, at most about {um(spread.step_mm)} µm (n = {spread.n})"
     if variation is None:
         return f"{repeat}."
-    return (
-        f"{repeat}; from one direction to another the trigger point moves by up to "
-        f"{um(variation.variation_mm)} µm "
-        f"({um_span(variation.interval_mm, 1)} µm)."
+    among = (
+        f"among the tested directions the trigger point moves by {um(variation.variation_mm)} µm "
+        f"({um_span(variation.interval_mm, 1)} µm)"
     )
+    seat = found.analysis.seat
+    if seat is not None and seat.shown and seat.fits:
+        among += f", over all directions by about {um(seat.variation_mm)} µm"
+    return f"{repeat}; {among}."
 
 
 def _listed(names: list[str]) -> str:
