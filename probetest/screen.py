@@ -92,7 +92,7 @@ def _short(interval: Interval, decimals: int) -> str:
 def _words(check: Check) -> str:
     scale, unit = (1000.0, " µm") if check.unit == "mm" else (1.0, "")
     decimals = {"misses": 0, "miss_rate": 4}.get(check.name, 2)
-    text = f"{check.verdict}: {check.label[0].lower()}{check.label[1:]}"
+    text = f"{check.verdict}: {check.label}"
     if check.value is not None:
         text += f" {number(check.value * scale, decimals)}{unit}"
         if check.lower is not None:

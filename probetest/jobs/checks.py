@@ -137,7 +137,7 @@ def make_checks(
 
 def _pooled_sd(found: Analysis, limit: float, risk: float) -> Check:
     spread = found.repeatability
-    name, label = "pooled_sd", "Repeatability, pooled sd"
+    name, label = "pooled_sd", "Repeatability (pooled sd)"
     if not spread.resolved:
         return _unresolved(name, label, found, limit)
     bounds = sd_interval(spread.sd_mm, spread.dof, 1 - 2 * risk)
@@ -153,7 +153,7 @@ def _pooled_sd(found: Analysis, limit: float, risk: float) -> Check:
 
 def _worst_sd(found: Analysis, limit: float, risk: float) -> Check:
     spread = found.repeatability
-    name, label = "worst_direction_sd", "Repeatability, worst direction sd"
+    name, label = "worst_direction_sd", "Repeatability (worst direction)"
     if not spread.resolved:
         return _unresolved(name, label, found, limit)
     worst = spread.directions[spread.worst]
@@ -196,7 +196,7 @@ def _between_directions(check: Check, found: Analysis, risk: float) -> Check:
 
 
 def _drift(found: Analysis, limit: float, risk: float) -> Check:
-    name, label = "drift", "Drift over the test, either way"
+    name, label = "drift", "Drift over the test (size)"
     n = len(found.readings.reading_mm)
     drift = found.drift
     if drift is None:
@@ -236,7 +236,7 @@ def _miss_rate(outcomes: Outcomes, limit: float, risk: float) -> Check:
     wide = proportion_interval(outcomes.failed, outcomes.approaches)
     bounds = proportion_interval(outcomes.failed, outcomes.approaches, 1 - 2 * risk)
     check = _bounded(
-        "miss_rate", "Share of such approaches", share, "", limit, wide, bounds, outcomes.approaches
+        "miss_rate", "Share without a valid trigger", share, "", limit, wide, bounds, outcomes.approaches
     )
     if check.verdict != "undecided":
         return check

@@ -59,7 +59,7 @@ def _in_use(found: Qualification) -> str:
 
 
 def _listed(names: list[str]) -> str:
-    lowered = [name[0].lower() + name[1:] for name in names]
+    lowered = [name if name.startswith("Cpk") else name[0].lower() + name[1:] for name in names]
     return lowered[0] if len(lowered) == 1 else ", ".join(lowered[:-1]) + " and " + lowered[-1]
 
 

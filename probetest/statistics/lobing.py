@@ -10,7 +10,7 @@ from numpy.typing import ArrayLike, NDArray
 from scipy import stats
 
 from probetest.errors import StatisticsError
-from probetest.statistics.intervals import Interval, check_level
+from probetest.statistics.intervals import Interval, check_level, mean_interval
 
 Floats = NDArray[np.float64]
 
@@ -230,9 +230,11 @@ def pretravel_variation(
     by empirical Bayes: (a) each multiple of three (the lobing of three arms) shrunk by its own
     strength and all other waves together, (b) all waves together. For each, tests are simulated
     whose true curve is a multiple of the estimate, and the multiple is sought for which the
-    observed range is the median (the figure, from a), or an outer quantile (the limits). The
-    interval is the union of both. Simulated coverage of the "95 %" interval is 87 to 98 % (12 to
-    36 directions, 5 to 10 touches); where it fails, the true variation lies mostly below it.
+    observed range is the median (the figure, from a), or an upper quantile (lower limits, from
+    both). The interval reaches a Student t half-width of the difference of two direction means to
+    either side, and down to the lower limits where they are lower, so that it holds 0 where scatter
+    alone may have made the range. Simulated coverage of the "95 %" interval is 93 to 100 %, 97 % on
+    average (8 to 36 directions, 3 to 25 touches, true variation 0 to 10 sd, lobed and other curves).
     """
     check_level(level)
     means = np.asarray(mean_mm, dtype=float)
@@ -254,7 +256,10 @@ def pretravel_variation(
     if noise == 0 or raw == 0:
         estimate, limits = raw, (raw, raw)
     else:
-        estimate, limits = _invert(flat, root, bases, noise, dof, level)
+        estimate, lowest = _invert(flat, root, bases, noise, dof, level)
+        error = sd_mm * float(np.sqrt(1 / weights[latest] + 1 / weights[earliest]))
+        around = mean_interval(estimate, error, dof, level)
+        limits = max(0.0, min(around.lower, lowest)), around.upper
     return Variation(
         variation_mm=estimate,
         interval_mm=Interval(*limits, level),
@@ -308,14 +313,14 @@ def _shrink(values: Floats, bases: list[Floats], noise: float) -> Floats:
 
 def _invert(
     flat: Floats, root: Floats, bases: list[Floats], noise: float, dof: int, level: float
-) -> tuple[float, tuple[float, float]]:
+) -> tuple[float, float]:
+    """Median-unbiased range, and the least range that explains the observed one."""
     rng = np.random.default_rng(SEED)
     whole = np.hstack(bases)
     # The scatter itself is only estimated: each simulated test draws its own.
     spread = noise * np.sqrt(dof / rng.chisquare(dof, (DRAWS, 1)))
     errors = (spread * rng.normal(size=(DRAWS, whole.shape[1]))) @ whole.T
-    tail = (1 - level) / 2
-    quantiles = (tail, 0.5, 1 - tail)
+    quantiles = (0.5, (1 + level) / 2)
 
     def smoothed(values: Floats) -> Floats:
         return np.asarray(np.ptp(_shrink(values, bases, noise) / root, axis=-1))
@@ -325,7 +330,7 @@ def _invert(
 
     by_wave = _scales(flat, _shrink(flat, bases, noise), root, smoothed, errors, quantiles)
     at_once = _scales(flat, _shrink(flat, [whole], noise), root, plain, errors, quantiles)
-    return by_wave[1], (min(by_wave[2], at_once[2]), max(by_wave[0], at_once[0]))
+    return by_wave[0], min(by_wave[1], at_once[1])
 
 
 def _scales(
@@ -334,7 +339,7 @@ def _scales(
     root: Floats,
     statistic: Callable[[Floats], Floats],
     errors: Floats,
-    quantiles: tuple[float, float, float],
+    quantiles: tuple[float, float],
 ) -> list[float]:
     """Ranges of ``curve`` multiples for which the observed statistic is each of the quantiles."""
     observed = float(statistic(flat[None, :])[0])
