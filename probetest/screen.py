@@ -15,7 +15,7 @@ from probetest.errors import ImportDataError
 from probetest.faults import printable
 from probetest.importers import ImportResult, summarise
 from probetest.jobs.qualify import Qualification
-from probetest.report.numbers import UNKNOWN, number, span, um, um_span
+from probetest.report.numbers import UNKNOWN, number, rounded, span, um, um_span
 from probetest.statistics.decision import Check
 from probetest.statistics.intervals import Interval
 
@@ -68,7 +68,8 @@ def print_results(results: Sequence[Qualification], folders: Sequence[Path]) -> 
             if check.verdict != "pass":
                 console.print(Text(f"{printable(found.record.serial)}: {_words(check)}"))
     if folders:
-        console.print(Text(f"Written: {folders[0].parent}/ ({len(folders)} serials, one folder each)"))
+        noun = "serial" if len(folders) == 1 else "serials"
+        console.print(Text(f"Written: {folders[0].parent}/ ({len(folders)} {noun}, one folder each)"))
 
 
 def _row(found: Qualification) -> list[Text | str]:
@@ -101,7 +102,7 @@ def _words(check: Check) -> str:
     if check.note:
         text += f"; {check.note}"
     if check.more_touches is not None:
-        text += f"; about {check.more_touches} more touches would decide"
+        text += f"; very roughly {rounded(check.more_touches)} more touches would decide"
     return text
 
 

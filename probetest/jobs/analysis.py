@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TypeVar
 
 import numpy as np
@@ -25,6 +25,7 @@ from probetest.statistics.outliers import OutlierFlag, flag_directions, flag_sca
 from probetest.statistics.repeatability import DirectionSpread, Repeatability, repeatability
 from probetest.statistics.resolution import Resolution, find_resolution
 from probetest.statistics.seat import SeatFit, fit_seat
+from probetest.statistics.sight import seen_share
 from probetest.triggers import Artefact, Triggers
 
 Floats = NDArray[np.float64]
@@ -82,6 +83,8 @@ class Analysis:
         Touch indices refer to ``readings``.
     elevated : tuple of (float, DirectionSpread)
         Elevation and scatter of the directions that are not horizontal.
+    seen_share : float
+        Share of the variation of three equal arms that the directions show at least.
     """
 
     readings: ApproachReadings
@@ -100,6 +103,22 @@ class Analysis:
     drift_reason: str
     flags: tuple[OutlierFlag, ...]
     elevated: tuple[tuple[float, DirectionSpread], ...]
+    seen_share: float
+
+    @property
+    def every_direction(self) -> Repeatability:
+        """The scatter with the directions that are not horizontal behind the horizontal ones."""
+        directions = self.repeatability.directions + tuple(spread for _, spread in self.elevated)
+        worst = int(np.nanargmax([spread.sd_mm for spread in directions]))
+        return replace(self.repeatability, directions=directions, worst=worst)
+
+    def direction_name(self, place: int) -> str:
+        """A direction of ``every_direction`` in words."""
+        level = len(self.repeatability.directions)
+        if place < level:
+            return f"azimuth {self.repeatability.directions[place].azimuth_deg:.4g}°"
+        elevation, spread = self.elevated[place - level]
+        return f"azimuth {spread.azimuth_deg:.4g}°, elevation {elevation:.4g}°"
 
     @property
     def noise_mm(self) -> float:
@@ -140,13 +159,35 @@ def read_approach(rows: pd.DataFrame, artefact: Artefact | None) -> ApproachRead
         return project_without_centre(logged[:, None] * unit_vectors(azimuth), azimuth)
     is_round = artefact is not None and artefact.is_round
     try:
-        return project_on_approach(positions, azimuth, round_artefact=is_round)
+        readings = project_on_approach(positions, azimuth, round_artefact=is_round)
     except StatisticsError:
         return project_without_centre(positions, azimuth)
+    if artefact is not None and is_round:
+        _check_side(readings.reading_mm, rows, artefact)
+    return readings
+
+
+def _check_side(reading_mm: Floats, rows: pd.DataFrame, artefact: Artefact) -> None:
+    """Inside a ring the stylus moves away from the centre, outside a sphere or boss towards it."""
+    away = artefact.kind == "ring"
+    wrong = reading_mm < 0 if away else reading_mm > 0
+    if wrong.any():
+        first = int(np.flatnonzero(wrong)[0])
+        raise StatisticsError(
+            f"{int(wrong.sum())} of {len(wrong)} touches lie on the side of the {artefact.kind} that their "
+            f"azimuth points away from (first: touch {rows['touch'].iloc[first]}, line "
+            f"{rows['line'].iloc[first]}); azimuth is the direction the stylus MOVES, counter-clockwise from "
+            "+X: correct it, or the kind of the artefact"
+        )
 
 
 def analyse(
-    series: Series, artefact: Artefact | None, declared_step_mm: float | None, *, level: float = 0.95
+    series: Series,
+    artefact: Artefact | None,
+    declared_step_mm: float | None,
+    *,
+    unit_mm: float = 1.0,
+    level: float = 0.95,
 ) -> Analysis:
     """Run all statistics on one series.
 
@@ -157,6 +198,8 @@ def analyse(
     artefact : Artefact or None
     declared_step_mm : float or None
         Resolution stated for the machine.
+    unit_mm : float
+        Length of the unit the log was written in.
     level : float
         Two-sided level of the intervals.
 
@@ -169,7 +212,7 @@ def analyse(
     if rows.empty:
         raise StatisticsError("the series holds no horizontal touch, so no probe figure can be given")
     readings = read_approach(rows, artefact)
-    resolution = _resolution(rows, readings, declared_step_mm)
+    resolution = _resolution(rows, readings, declared_step_mm, unit_mm)
     spread = repeatability(
         readings.reading_mm,
         readings.direction,
@@ -211,6 +254,7 @@ def analyse(
         drift_reason=drift_reason,
         flags=_flags(readings, spread, seat, counts),
         elevated=_elevated(series.elevated, level),
+        seen_share=seen_share(readings.azimuth_deg) if readings.fit else 0.0,
     )
 
 
@@ -233,18 +277,20 @@ def _variation(
     if readings.fit is None:
         return None, (
             f"{len(readings.azimuth_deg)} direction(s) give no centre, and without it means of different "
-            "directions can't be compared; touch from at least 8 evenly spread directions"
+            "directions can't be compared; touch from 8 or more evenly spread ones, 25 show most"
         )
     if readings.fit.lobe_visibility < LEAST_VISIBILITY:
         return None, (
             f"these {len(readings.azimuth_deg)} directions can hide "
             f"{100 * (1 - readings.fit.lobe_visibility):.0f} % of a three-lobed curve behind the centre or "
-            "between the directions; touch from at least 8 evenly spread directions"
+            "between the directions; touch from 8 or more evenly spread ones, 25 show most"
         )
     return _try(lambda: pretravel_variation(*shape, level))
 
 
-def _resolution(rows: pd.DataFrame, readings: ApproachReadings, declared: float | None) -> Resolution:
+def _resolution(
+    rows: pd.DataFrame, readings: ApproachReadings, declared: float | None, unit_mm: float
+) -> Resolution:
     if rows["x_mm"].notna().all():
         motion = np.abs(unit_vectors(rows["azimuth_deg"].to_numpy()))
         # A coordinate that hardly moves along the approach says nothing about its step.
@@ -254,7 +300,7 @@ def _resolution(rows: pd.DataFrame, readings: ApproachReadings, declared: float 
         )
     else:
         columns = (rows["reading_mm"].to_numpy(),)
-    return find_resolution(columns, readings.direction, declared)
+    return find_resolution(columns, readings.direction, declared, unit_mm)
 
 
 def _seconds(rows: pd.DataFrame) -> Floats | None:
@@ -268,7 +314,7 @@ def _flags(
     readings: ApproachReadings, spread: Repeatability, seat: SeatFit | None, counts: NDArray[np.intp]
 ) -> tuple[OutlierFlag, ...]:
     touches = flag_touches(readings.reading_mm, readings.direction, step_mm=spread.step_mm)
-    scatter = flag_scatter([part.sd_mm for part in spread.directions], counts) if spread.resolved else ()
+    scatter = flag_scatter([part.sd_mm for part in spread.directions], counts, step_mm=spread.step_mm)
     directions: tuple[OutlierFlag, ...] = ()
     if seat is not None:
         directions = flag_directions(seat.residual_mm, counts, 6 if seat.pair_ratio else 5)

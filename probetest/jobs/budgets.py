@@ -5,12 +5,17 @@ from __future__ import annotations
 import numpy as np
 
 from probetest.jobs.analysis import Analysis
+from probetest.statistics.approach import unit_vectors
 from probetest.statistics.lobing import Variation
+from probetest.statistics.sight import mean_error_share
 from probetest.statistics.uncertainty import Budget, Component, combine, rectangular
 from probetest.triggers import Artefact, Stylus, TestRecord
 
 BALL_U_MM = 0.0005
 """Standard uncertainty of a stylus ball whose uncertainty is not stated (common practice, no source)."""
+
+LARGEST_PRETRAVEL_MM = 1.0
+"""A larger mean pre-travel than this is a wrong diameter, not a probe."""
 
 KNOWN = float("inf")
 ROOT_12 = float(np.sqrt(12))
@@ -36,8 +41,20 @@ def zero_reading_mm(artefact: Artefact | None, stylus: Stylus | None) -> tuple[f
     return -(artefact.diameter_mm + stylus.ball_diameter_mm) / 2, ""
 
 
+def zero_u_mm(artefact: Artefact | None, stylus: Stylus | None) -> float:
+    """Standard uncertainty of that reading: half of those of the two diameters."""
+    artefact_u = artefact.u_mm if artefact is not None and artefact.u_mm is not None else 0.0
+    ball_u = stylus.ball_u_mm if stylus is not None and stylus.ball_u_mm is not None else BALL_U_MM
+    return float(np.hypot(artefact_u, ball_u)) / 2
+
+
+def form_u_mm(artefact: Artefact | None) -> float:
+    """Standard uncertainty of the variation by the stated form of the artefact; 0 where none is."""
+    return rectangular(artefact.form_mm) if artefact is not None and artefact.form_mm else 0.0
+
+
 def make_budgets(found: Analysis, record: TestRecord, mean_pretravel_mm: float | None) -> tuple[Budget, ...]:
-    """Budgets of the pooled sd, the pre-travel variation and the mean pre-travel, as far as they are given.
+    """Budgets of pooled sd, pre-travel variation and mean pre-travel, as far as they are given.
 
     Parameters
     ----------
@@ -46,79 +63,77 @@ def make_budgets(found: Analysis, record: TestRecord, mean_pretravel_mm: float |
     mean_pretravel_mm : float or None
     """
     budgets = []
-    spread, step = found.repeatability, found.resolution.step_mm
-    if spread.resolved:
-        rounding = float(np.hypot(spread.sd_mm, step / ROOT_12)) - spread.sd_mm
-        budgets.append(
-            combine(
-                "Repeatability, pooled sd",
-                spread.sd_mm,
-                [
-                    Component(
-                        "limited number of touches", "A", spread.sd_mm / float(np.sqrt(2 * spread.dof)),
-                        spread.dof, f"sd / root(2 dof), {spread.dof} dof",
-                    ),
-                    Component("resolution", "B", rounding, KNOWN, f"rounding to {step:.4g} mm"),
-                ],
-            )
-        )  # fmt: skip
+    if found.repeatability.resolved:
+        budgets.append(_scatter(found))
     if found.variation is not None:
         budgets.append(_variation(found, found.variation, record.artefact))
-    if mean_pretravel_mm is not None and record.artefact is not None:
+    if mean_pretravel_mm is not None:
         budgets.append(_mean(found, record, mean_pretravel_mm))
     return tuple(budgets)
 
 
+def _resolution(found: Analysis, share: float, basis: str) -> list[Component]:
+    """Rounding, where it is not part of the observed scatter already."""
+    if found.repeatability.resolved:
+        return []
+    return [Component("resolution", "B", share * found.resolution.step_mm / ROOT_12, KNOWN, basis)]
+
+
+def _scatter(found: Analysis) -> Budget:
+    spread = found.repeatability
+    dof = spread.effective_dof
+    part = Component(
+        "limited number of touches", "A", spread.sd_mm / float(np.sqrt(2 * dof)), dof,
+        f"sd / root(2 dof), {dof:.0f} dof; rounding is part of the scatter",
+    )  # fmt: skip
+    return combine("Repeatability (pooled sd)", spread.sd_mm, [part])
+
+
 def _variation(found: Analysis, variation: Variation, artefact: Artefact | None) -> Budget:
-    per_mean = 1.0 if not found.repeatability.resolved else 1 / float(np.sqrt(found.counts.mean()))
-    step = found.resolution.step_mm
     parts = [
         Component(
             "scatter of the means, with the centre", "A", variation.interval_mm.half_width / 1.96,
-            found.repeatability.dof, "95 % interval / (2 x 1.96), by simulation",
+            found.repeatability.dof, "95 % interval / (2 × 1.96)",
         ),
-        Component(
-            "resolution", "B", float(np.sqrt(2)) * step / ROOT_12 * per_mean, KNOWN,
-            f"two means, step {step:.4g} mm",
-        ),
+        *_resolution(found, float(np.sqrt(2)), "two means, rounded alike in each touch"),
     ]  # fmt: skip
-    if artefact is not None and artefact.form_mm is not None:
+    if form_u_mm(artefact):
         parts.append(
-            Component(
-                "form of the artefact",
-                "B",
-                rectangular(artefact.form_mm),
-                KNOWN,
-                "+- stated form, rectangular",
-            )
+            Component("form of the artefact", "B", form_u_mm(artefact), KNOWN, "± stated form, rectangular")
         )
     return combine("Pre-travel variation", variation.variation_mm, parts)
 
 
 def _mean(found: Analysis, record: TestRecord, mean_pretravel_mm: float) -> Budget:
     spread, stylus, artefact = found.repeatability, record.stylus, record.artefact
-    ball_u = stylus.ball_u_mm if stylus is not None else None
+    stated = stylus is not None and stylus.ball_u_mm is not None
+    ball_u = stylus.ball_u_mm if stylus is not None and stylus.ball_u_mm is not None else BALL_U_MM
     artefact_u = artefact.u_mm if artefact is not None and artefact.u_mm is not None else 0.0
+    azimuth = found.readings.azimuth_deg
+    design = np.column_stack([np.ones(len(azimuth)), unit_vectors(azimuth)])
+    covariance = np.linalg.inv(design.T @ (design * found.counts[:, None]))
+    size = found.seat.variation_mm if found.seat is not None and found.seat.shown else 0.0
+    if found.variation is not None:
+        size = max(size, found.variation.raw_mm)
     parts = [
         Component(
-            "scatter", "A", found.noise_mm / float(np.sqrt(spread.n)), spread.dof,
-            f"sd / root(n), n = {spread.n}",
+            "scatter, with the centre", "A", found.noise_mm * float(np.sqrt(covariance[0, 0])), spread.dof,
+            f"least squares, n = {spread.n}",
         ),
         Component(
-            "resolution", "B", found.resolution.step_mm / ROOT_12, KNOWN,
-            "not taken to average out, rectangular",
+            "lobing that the directions fold into it", "B",
+            rectangular(mean_error_share(azimuth) * size), KNOWN, "worst arm azimuth, rectangular",
         ),
+        *_resolution(found, 1.0, "does not average out, rectangular"),
         Component("diameter of the artefact", "B", artefact_u / 2, KNOWN, "half of the stated u"),
         Component(
-            "diameter of the ball", "B", (ball_u or BALL_U_MM) / 2, KNOWN,
-            "half of the stated u" if ball_u
+            "diameter of the ball", "B", ball_u / 2, KNOWN,
+            "half of the stated u" if stated
             else f"not stated: {BALL_U_MM} mm assumed (common practice, no source)",
         ),
     ]  # fmt: skip
     if found.drift is not None:
         parts.append(
-            Component(
-                "drift over the test", "B", abs(found.drift.over_test_mm) / ROOT_12, KNOWN, "rectangular"
-            )
+            Component("drift over the test", "B", found.drift.size_mm / ROOT_12, KNOWN, "rectangular")
         )
     return combine("Mean pre-travel", mean_pretravel_mm, parts)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 
+import numpy as np
 from scipy import stats
 
 from probetest.errors import StatisticsError
@@ -19,9 +20,12 @@ from probetest.statistics.decision import (
     more_touches_for_sd,
     more_touches_for_width,
 )
+from probetest.statistics.drift import TOLD_APART, Drift
 from probetest.statistics.intervals import Interval, proportion_interval, sd_interval
 from probetest.statistics.lobing import pretravel_variation
-from probetest.statistics.repeatability import worst_direction_bounds
+from probetest.statistics.repeatability import RESOLVED_SHARE, widest_direction, worst_direction_bounds
+
+ADVICE = "touch from 25 evenly spread directions, which show at least 87 % of it"
 
 FEWEST_TOUCHES = 5
 """With fewer valid touches values are shown and nothing is decided."""
@@ -48,15 +52,10 @@ class Outcomes:
         return self.missed + self.open_at_start + self.false
 
 
-def drift_bounds(found: Analysis, level: float) -> Interval:
+def drift_bounds(drift: Drift, level: float) -> Interval:
     """Interval of the size of the drift over the test, whichever its sign."""
-    drift = found.drift
-    if drift is None:
-        raise StatisticsError(found.drift_reason)
-    half = float(stats.t.isf((1 - level) / 2, drift.dof)) * drift.standard_error_mm
-    low, high = drift.over_test_mm - half, drift.over_test_mm + half
-    nearest = 0.0 if low <= 0 <= high else min(abs(low), abs(high))
-    return Interval(nearest, max(abs(low), abs(high)), level)
+    half = float(stats.t.isf((1 - level) / 2, drift.dof)) * drift.size_u_mm
+    return Interval(max(0.0, drift.size_mm - half), drift.size_mm + half, level)
 
 
 def capability_of(found: Analysis, limits: Limits, zero_mm: float | None, level: float) -> Capability:
@@ -76,7 +75,7 @@ def capability_of(found: Analysis, limits: Limits, zero_mm: float | None, level:
     StatisticsError
         Where it can't be given.
     """
-    if found.readings.fit is None:
+    if found.variation is None:
         raise StatisticsError(found.variation_reason)
     if not found.repeatability.resolved:
         raise StatisticsError("the scatter is below the resolution of the readings")
@@ -98,6 +97,7 @@ def make_checks(
     limits: Limits,
     zero_mm: float | None,
     capable: Capability | None,
+    form_u_mm: float = 0.0,
 ) -> tuple[Check, ...]:
     """Check a series against all limits that are set.
 
@@ -110,19 +110,23 @@ def make_checks(
         Reading at zero pre-travel, where the artefact is calibrated.
     capable : Capability or None
         With 95 % intervals, where it can be given.
+    form_u_mm : float
+        Standard uncertainty of the variation by the form of the artefact.
 
     Returns
     -------
     tuple of Check
         In the order of the report.
     """
-    makers = (
-        (limits.max_pooled_sd_mm, _pooled_sd),
-        (limits.max_worst_direction_sd_mm, _worst_sd),
-        (limits.max_pretravel_variation_mm, _variation),
-        (limits.max_drift_mm, _drift),
-    )
-    checks = [make(found, limit, limits.risk) for limit, make in makers if limit is not None]
+    checks: list[Check] = []
+    if limits.max_pooled_sd_mm is not None:
+        checks.append(_pooled_sd(found, limits.max_pooled_sd_mm, limits.risk))
+    if limits.max_worst_direction_sd_mm is not None:
+        checks.append(_worst_sd(found, limits.max_worst_direction_sd_mm, limits.risk))
+    if limits.max_pretravel_variation_mm is not None:
+        checks.append(_variation(found, limits.max_pretravel_variation_mm, limits.risk, form_u_mm))
+    if limits.max_drift_mm is not None:
+        checks.append(_drift(found, limits.max_drift_mm, limits.risk))
     if limits.tolerance_mm is not None and limits.min_cpk is not None:
         checks.append(_cpk(found, limits, limits.min_cpk, zero_mm, capable))
     if limits.max_misses is not None:
@@ -139,12 +143,12 @@ def _pooled_sd(found: Analysis, limit: float, risk: float) -> Check:
     spread = found.repeatability
     name, label = "pooled_sd", "Repeatability (pooled sd)"
     if not spread.resolved:
-        return _unresolved(name, label, found, limit)
-    bounds = sd_interval(spread.sd_mm, spread.dof, 1 - 2 * risk)
+        return _unresolved(name, label, found, limit, risk)
+    bounds = sd_interval(spread.sd_mm, spread.effective_dof, 1 - 2 * risk)
     check = _bounded(name, label, spread.sd_mm, "mm", limit, spread.interval_mm, bounds, spread.n)
     if check.verdict == "undecided":
-        per_dof = spread.n / spread.dof
-        more = more_touches_for_sd(spread.sd_mm, spread.dof, limit, risk, per_dof)
+        per_dof = spread.n / spread.effective_dof
+        more = more_touches_for_sd(spread.sd_mm, spread.effective_dof, limit, risk, per_dof)
         check = replace(check, more_touches=more)
     if not spread.homogeneity.alike:
         check = replace(check, note="directions scatter unequally: see the worst direction, not this mean")
@@ -152,47 +156,78 @@ def _pooled_sd(found: Analysis, limit: float, risk: float) -> Check:
 
 
 def _worst_sd(found: Analysis, limit: float, risk: float) -> Check:
-    spread = found.repeatability
+    spread = found.every_direction
     name, label = "worst_direction_sd", "Repeatability (worst direction)"
-    if not spread.resolved:
-        return _unresolved(name, label, found, limit)
     worst = spread.directions[spread.worst]
-    lower, upper = worst_direction_bounds(spread, risk)
     wide = Interval(*worst_direction_bounds(spread, 0.025))
-    check = _bounded(name, label, worst.sd_mm, "mm", limit, wide, Interval(lower, upper), worst.n)
-    check = replace(check, note=f"at azimuth {worst.azimuth_deg:.4g}°")
+    bounds = Interval(*worst_direction_bounds(spread, risk))
+    check = _bounded(name, label, worst.sd_mm, "mm", limit, wide, bounds, worst.n)
+    notes = [f"at {found.direction_name(spread.worst)}"]
     if check.verdict == "undecided":
-        more = more_touches_for_sd(worst.sd_mm, worst.n - 1, limit, risk, float(len(spread.directions)))
+        wanting = widest_direction(spread, risk)
+        more = more_touches_for_sd(
+            wanting.sd_mm,
+            (wanting.n - 1) * spread.tails.dof_share,
+            limit,
+            risk,
+            float(len(spread.directions)),
+        )
         check = replace(check, more_touches=more)
-    return check
+        if wanting != worst:
+            notes.append(f"undecided by azimuth {wanting.azimuth_deg:.4g}° (n = {wanting.n})")
+    if worst.sd_mm < RESOLVED_SHARE * spread.step_mm:
+        notes.append(f"not resolved: at most about one step of {spread.step_mm:.4g} mm")
+        check = replace(check, value=None)
+    return replace(check, note="; ".join(notes))
 
 
-def _variation(found: Analysis, limit: float, risk: float) -> Check:
-    name, label = "pretravel_variation", "Pre-travel variation"
+def _variation(found: Analysis, limit: float, risk: float, form_u_mm: float) -> Check:
+    name, label = "pretravel_variation", "Pre-travel variation (tested directions)"
     variation = found.variation
     n = len(found.readings.reading_mm)
     if variation is None:
         return _unknown(name, label, "mm", limit, n, found.variation_reason)
-    bounds = pretravel_variation(*found.shape, 1 - 2 * risk).interval_mm
-    check = _more_by_width(
-        _bounded(name, label, variation.variation_mm, "mm", limit, variation.interval_mm, bounds, n)
-    )
+    narrow = pretravel_variation(*found.shape, 1 - 2 * risk).interval_mm
+    bounds = _widened(narrow, variation.variation_mm, risk, form_u_mm)
+    wide = _widened(variation.interval_mm, variation.variation_mm, 0.025, form_u_mm)
+    check = _more_by_width(_bounded(name, label, variation.variation_mm, "mm", limit, wide, bounds, n))
     return _between_directions(check, found, risk) if check.verdict == "pass" else check
 
 
 def _between_directions(check: Check, found: Analysis, risk: float) -> Check:
-    """A pass over the tested directions is none where the fitted shape breaks the limit between them."""
+    """A pass over the tested directions holds only if the limit is kept between them as well.
+
+    Either the fitted three-arm shape keeps it, or the tested directions do with room for what they
+    can hide.
+    """
     seat = found.seat
-    if seat is None or not (seat.shown and seat.fits):
+    hidden = (check.decision_upper or 0.0) / max(found.seen_share, 1e-9)
+    if hidden <= check.limit:
         return check
-    if seat.variation_mm - float(stats.norm.isf(risk)) * seat.variation_u_mm <= check.limit:
+    if seat is None or not (seat.shown and seat.fits):
+        note = (
+            f"the tested directions keep the limit, but may show only {100 * found.seen_share:.0f} % of a "
+            f"three-lobed curve, and no fitted shape tells what lies between them; {ADVICE}"
+        )
+        return replace(check, verdict="undecided", note=note)
+    if seat.variation_mm + float(stats.norm.isf(risk)) * seat.variation_u_mm <= check.limit:
         return check
     arms = ", ".join(f"{seat.arm_azimuth_deg + 120 * arm:.0f}°" for arm in range(3))
     note = (
-        f"the tested directions keep the limit, but between them the fitted three-arm shape varies by "
-        f"{1000 * seat.variation_mm:.1f} µm; touch from {arms} too"
+        f"the tested directions keep the limit, but the fitted three-arm shape varies by "
+        f"{1000 * seat.variation_mm:.1f} ± {2000 * seat.variation_u_mm:.1f} µm; touch from {arms} too"
     )
     return replace(check, verdict="undecided", note=note)
+
+
+def _widened(bounds: Interval, value: float, risk: float, other_u: float) -> Interval:
+    """Bounds with further uncertainty that the touches don't show, added in squares."""
+    extra = float(stats.norm.isf(risk)) * other_u
+    return Interval(
+        max(0.0, value - float(np.hypot(value - bounds.lower, extra))),
+        value + float(np.hypot(bounds.upper - value, extra)),
+        bounds.level,
+    )
 
 
 def _drift(found: Analysis, limit: float, risk: float) -> Check:
@@ -201,11 +236,26 @@ def _drift(found: Analysis, limit: float, risk: float) -> Check:
     drift = found.drift
     if drift is None:
         return _unknown(name, label, "mm", limit, n, found.drift_reason)
-    value = abs(drift.over_test_mm)
     check = _bounded(
-        name, label, value, "mm", limit, drift_bounds(found, 0.95), drift_bounds(found, 1 - 2 * risk), n
+        name,
+        label,
+        drift.size_mm,
+        "mm",
+        limit,
+        drift_bounds(drift, 0.95),
+        drift_bounds(drift, 1 - 2 * risk),
+        n,
     )
-    return _more_by_width(check)
+    notes = ["not a straight line: largest less smallest of the fitted curve"] if drift.curved else []
+    if check.verdict == "undecided":
+        # A longer test drifts further, so that touches alone are no way out.
+        apart = drift.within_share >= TOLD_APART
+        notes.append(
+            "more touches in the same time would decide"
+            if apart
+            else "touch once round all directions, then again: in rows drift and lobing are mixed"
+        )
+    return replace(check, note="; ".join(notes))
 
 
 def _cpk(
@@ -219,7 +269,11 @@ def _cpk(
     except StatisticsError as error:
         return _unknown(name, label, "", limit, n, str(error), side="min")
     check = _bounded(name, label, wide.cpk, "", limit, wide.cpk_interval, narrow.cpk_interval, n, side="min")
-    return _more_by_width(replace(check, note=wide.warning))
+    if wide.warning:
+        return replace(
+            check, verdict="undecided" if check.verdict == "pass" else check.verdict, note=wide.warning
+        )
+    return _more_by_width(check)
 
 
 def _misses(outcomes: Outcomes, limit: int) -> Check:
@@ -272,15 +326,17 @@ def _more_by_width(check: Check) -> Check:
     return replace(check, more_touches=more_touches_for_width(check.value, outward, check.limit, check.n))
 
 
-def _unresolved(name: str, label: str, found: Analysis, limit: float) -> Check:
-    step = found.resolution.step_mm
-    verdict: Verdict = "pass" if step <= limit else "undecided"
+def _unresolved(name: str, label: str, found: Analysis, limit: float, risk: float) -> Check:
+    spread, step = found.repeatability, found.resolution.step_mm
+    hidden = float(np.hypot(spread.sd_mm, step / np.sqrt(12)))
+    upper = max(step, sd_interval(hidden, spread.effective_dof, 1 - 2 * risk).upper)
+    verdict: Verdict = "pass" if upper <= limit else "undecided"
     note = f"not resolved: at most about one step of {step:.4g} mm"
     if verdict == "undecided":
         note += "; only a finer readout can decide, not more touches"
     return Check(
-        name=name, label=label, value=None, unit="mm", limit=limit, side="max", lower=0.0, upper=step,
-        decision_lower=0.0, decision_upper=step, verdict=verdict, n=found.repeatability.n, note=note,
+        name=name, label=label, value=None, unit="mm", limit=limit, side="max", lower=0.0, upper=upper,
+        decision_lower=0.0, decision_upper=upper, verdict=verdict, n=found.repeatability.n, note=note,
     )  # fmt: skip
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 from probetest.jobs.analysis import Analysis, Series
@@ -74,8 +75,13 @@ def _mark(flag: OutlierFlag, series: Series, found: Analysis) -> Flag:
             None, None, azimuth, flag.deviation_mm, "direction", "generalised ESD of the shape residuals",
             f"mean {1000 * flag.deviation_mm:+.1f} µm off the fitted shape; {limit}",
         )  # fmt: skip
-    pooled = found.repeatability.sd_mm
+    others = [
+        (part.n - 1, part.sd_mm)
+        for place, part in enumerate(found.repeatability.directions)
+        if part.n > 1 and place != flag.direction
+    ]
+    rest = math.sqrt(sum(dof * sd**2 for dof, sd in others) / sum(dof for dof, _ in others))
     return Flag(
         None, None, azimuth, flag.deviation_mm, "scatter", "Cochran's C",
-        f"sd {1000 * flag.deviation_mm:.2f} µm against {1000 * pooled:.2f} µm pooled; {limit}",
+        f"sd {1000 * flag.deviation_mm:.2f} µm against {1000 * rest:.2f} µm of the others; {limit}",
     )  # fmt: skip

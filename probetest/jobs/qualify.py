@@ -8,7 +8,7 @@ import numpy as np
 
 from probetest.errors import StatisticsError
 from probetest.jobs.analysis import Analysis, Series, analyse, split_series
-from probetest.jobs.budgets import make_budgets, zero_reading_mm
+from probetest.jobs.budgets import LARGEST_PRETRAVEL_MM, form_u_mm, make_budgets, zero_reading_mm
 from probetest.jobs.checks import Outcomes, capability_of, make_checks
 from probetest.jobs.flags import OUTCOME_WORDS, Flag, list_flags
 from probetest.jobs.remarks import make_remarks
@@ -21,6 +21,8 @@ from probetest.triggers import Source, TestRecord, Triggers
 
 HEADLINE_STAGE = "baseline"
 
+UNIT_MM = {"mm": 1.0, "inch": 25.4}
+
 
 @dataclass(frozen=True, slots=True)
 class WithoutFlags:
@@ -30,11 +32,12 @@ class WithoutFlags:
     ----------
     left_out : int
         Touches left out.
-    sd_mm, variation_mm, cpk : float or None
+    sd_mm, worst_sd_mm, variation_mm, cpk : float or None
     """
 
     left_out: int
     sd_mm: float | None
+    worst_sd_mm: float | None
     variation_mm: float | None
     cpk: float | None
 
@@ -145,15 +148,22 @@ def qualify(triggers: Triggers, limits: Limits) -> Qualification:
         raise StatisticsError(f"{triggers.source.file}: none of the approaches ended in a trigger")
     headline = next((part for part in parts if part.stage == HEADLINE_STAGE), parts[0])
     step = record.machine.resolution_mm if record.machine else None
+    unit_mm = UNIT_MM[triggers.source.units]
     try:
-        found = analyse(headline, record.artefact, step)
+        found = analyse(headline, record.artefact, step, unit_mm=unit_mm)
     except StatisticsError as error:
         raise StatisticsError(f"{triggers.source.file}, serial {record.serial}: {error}") from error
     outcomes = count_outcomes(triggers)
     zero, mean_reason = _zero(found, record)
     mean = None if zero is None else float(found.mean_mm.mean()) - zero
+    if mean is not None and abs(mean) > LARGEST_PRETRAVEL_MM:
+        zero, mean_reason = (
+            None,
+            (f"the readings lie {mean:.3f} mm from where diameter and ball put them: check both in the log"),
+        )
+        mean = None
     capability, capability_reason = _capability(found, limits, zero)
-    checks = make_checks(found, outcomes, limits, zero, capability)
+    checks = make_checks(found, outcomes, limits, zero, capability, form_u_mm(record.artefact))
     return Qualification(
         record=record,
         source=triggers.source,
@@ -173,7 +183,7 @@ def qualify(triggers: Triggers, limits: Limits) -> Qualification:
         without_flags=_without_flags(headline, found, capability, record, limits, zero),
         budgets=make_budgets(found, record, mean),
         summaries=tuple(_summary(part, found if part is headline else None, record, step) for part in parts),
-        remarks=make_remarks(found, headline, len(parts)),
+        remarks=make_remarks(triggers, found, headline, len(parts)),
     )
 
 
@@ -225,6 +235,7 @@ def _without_flags(
     return WithoutFlags(
         left_out=len(flagged),
         sd_mm=again.repeatability.sd_mm if again.repeatability.resolved else None,
+        worst_sd_mm=again.every_direction.directions[again.every_direction.worst].sd_mm,
         variation_mm=again.variation.variation_mm if again.variation else None,
         cpk=capability.cpk if capability else None,
     )

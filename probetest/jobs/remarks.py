@@ -4,20 +4,25 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
+import numpy as np
+
 from probetest.jobs.analysis import LEAST_VISIBILITY, Analysis, Series
 from probetest.statistics.approach import CentreFit
 from probetest.statistics.drift import TOLD_APART, Drift
 from probetest.statistics.repeatability import Repeatability
+from probetest.triggers import Triggers
 
 HIGH_CONDITION = 4.0
 """Condition of the centre fit above which the report warns (an even spread has 1)."""
 
 
-def make_remarks(found: Analysis, headline: Series, series: int) -> tuple[str, ...]:
+def make_remarks(triggers: Triggers, found: Analysis, headline: Series, series: int) -> tuple[str, ...]:
     """Sentences for one analysis.
 
     Parameters
     ----------
+    triggers : Triggers
+        The whole log.
     found : Analysis
         Of the headline series.
     headline : Series
@@ -38,17 +43,45 @@ def make_remarks(found: Analysis, headline: Series, series: int) -> tuple[str, .
         )
     if found.readings.fit is not None:
         remarks.extend(_directions(found.readings.fit))
+    remarks.extend(_scope(triggers, found, headline, series))
+    return tuple(remarks)
+
+
+def _scope(triggers: Triggers, found: Analysis, headline: Series, series: int) -> Iterator[str]:
+    """What the log holds that the verdict is not about."""
+    if triggers.record.artefact is None:
+        yield ("The log names no artefact: whether azimuths and positions fit together could not be checked.")
     if len(headline.elevated):
-        remarks.append(
+        judged = sum(spread.n for _, spread in found.elevated)
+        rest = len(headline.elevated) - judged
+        yield (
             f"{len(headline.elevated)} touches are not horizontal: they have no part in the pooled figure, "
-            "the centre or the lobing; their scatter is listed where a direction was touched twice."
+            "the centre or the lobing; their scatter is in the worst direction"
+            + (f", but for {rest} that were touched once or have no position." if rest else ".")
+        )
+    silent = _silent_directions(triggers, headline)
+    if silent:
+        yield f"No approach gave a valid trigger from azimuth {', '.join(f'{a:.4g}°' for a in silent)}."
+    feeds = headline.level["feed_mm_min"].dropna().unique()
+    if len(feeds) > 1:
+        yield (
+            f"The feed varies ({feeds.min():.4g} to {feeds.max():.4g} mm/min): its latency adds to scatter "
+            "and lobing."
         )
     if series > 1:
-        remarks.append(
+        yield (
             f"The log holds {series} series (stage, orientation). The verdict is on stage "
-            f"'{headline.stage}' at orientation {headline.orientation_deg:.4g}°; the others are listed."
+            f"'{headline.stage}' at orientation {headline.orientation_deg:.4g}° alone; the others are listed "
+            "and not judged."
         )
-    return tuple(remarks)
+
+
+def _silent_directions(triggers: Triggers, headline: Series) -> list[float]:
+    frame = triggers.frame
+    same = (frame["stage"] == headline.stage) & (frame["orientation_deg"] == headline.orientation_deg)
+    tried = frame.loc[same, "azimuth_deg"].unique()
+    good = frame.loc[same & (frame["outcome"] == "trigger"), "azimuth_deg"].unique()
+    return [float(azimuth) for azimuth in np.setdiff1d(tried, good)]
 
 
 def _scatter(spread: Repeatability) -> Iterator[str]:
@@ -60,6 +93,12 @@ def _scatter(spread: Repeatability) -> Iterator[str]:
             f"Directions scatter unequally (Brown-Forsythe p = {test.brown_forsythe_p:.2g}; Cochran's "
             f"C = {test.cochran_c:.3f}, critical {test.cochran_critical:.3f}), most at azimuth "
             f"{worst.azimuth_deg:.4g}°. The pooled sd hides that: judge by the worst direction."
+        )
+    if spread.resolved and spread.tails.heavy:
+        yield (
+            "The scatter has heavier tails than a normal one (excess kurtosis "
+            f"{spread.tails.excess_kurtosis:.1f}): its intervals are widened as "
+            f"for {spread.effective_dof:.0f} degrees of freedom."
         )
     if not spread.resolved:
         yield (
@@ -75,9 +114,18 @@ def _drift(drift: Drift) -> Iterator[str]:
             "once round all directions in random order, then again."
         )
     if drift.significant:
+        shape = "in a curve, " if drift.curved else ""
+        included = (
+            f"The repeatability includes the drift; without it the sd is {1000 * drift.sd_without_mm:.2f} µm."
+            if drift.within_share >= TOLD_APART
+            else "Touched in rows, the drift went into the lobing."
+        )
+        yield f"The readings drift {shape}by {1000 * drift.size_mm:.1f} µm over the test. {included}"
+    if not drift.independent:
         yield (
-            f"The readings drift: {1000 * drift.over_test_mm:+.1f} µm over the test. The repeatability "
-            f"includes the drift; without it the sd is {1000 * drift.sd_without_mm:.2f} µm."
+            f"Neighbouring touches are alike beyond the drift (correlation "
+            f"{drift.neighbour_correlation:.2f}): the readings are not independent, and the intervals are "
+            "too narrow."
         )
     first = drift.first_touch
     if first is not None and first.significant:

@@ -9,6 +9,7 @@ from typing import Any
 import probetest
 from probetest.jobs.qualify import Qualification
 from probetest.statistics.decision import Check
+from probetest.statistics.drift import TOLD_APART
 from probetest.statistics.intervals import Interval
 from probetest.statistics.outliers import FAMILY_RISK
 from probetest.statistics.repeatability import REPEATABILITY_FACTOR
@@ -71,6 +72,7 @@ def result_to_dict(found: Qualification) -> dict[str, Any]:
         "without_flags": {
             "left_out": found.without_flags.left_out,
             "sd_mm": found.without_flags.sd_mm,
+            "worst_sd_mm": found.without_flags.worst_sd_mm,
             "variation_mm": found.without_flags.variation_mm,
             "cpk": found.without_flags.cpk,
         },
@@ -145,6 +147,8 @@ def _repeatability(found: Qualification) -> dict[str, Any]:
         "lower_mm": spread.interval_mm.lower if known else 0.0,
         "upper_mm": spread.interval_mm.upper if known else spread.step_mm,
         "dof": spread.dof,
+        "effective_dof": spread.effective_dof,
+        "excess_kurtosis": spread.tails.excess_kurtosis,
         "n": spread.n,
         "range_mm": spread.range_mm,
         "repeatability_limit_mm": spread.limit_mm if known else None,
@@ -154,7 +158,7 @@ def _repeatability(found: Qualification) -> dict[str, Any]:
         "cochran_c": test.cochran_c,
         "cochran_critical": test.cochran_critical,
         "resolution_mm": spread.step_mm,
-        "drift_included": True,
+        "drift_included": found.analysis.drift.within_share >= TOLD_APART if found.analysis.drift else None,
         "sd_without_drift_mm": found.analysis.drift.sd_without_mm if found.analysis.drift else None,
         "directions": [
             {
@@ -198,6 +202,7 @@ def _pretravel(found: Qualification) -> dict[str, Any]:
         "centre_mm": list(fit.centre_mm) if fit else None,
         "centre_condition": fit.condition if fit else None,
         "lobe_visibility": fit.lobe_visibility if fit else None,
+        "seen_share": analysis.seen_share if fit else None,
         "harmonics": [
             {
                 "order": wave.order,
@@ -246,7 +251,11 @@ def shape_reason(found: Qualification) -> str:
 def _drift(found: Qualification) -> dict[str, Any]:
     drift = found.analysis.drift
     if drift is None:
-        return {"rate_mm_per_h": None, "rate_mm_per_h_reason": found.analysis.drift_reason}
+        reason = found.analysis.drift_reason
+        return {
+            "rate_mm_per_h": None, "rate_mm_per_h_reason": reason, "lower": None, "upper": None,
+            "per_touch_mm": None, "successive_sd_mm": None,
+        }  # fmt: skip
     first = drift.first_touch
     return {
         "rate_mm_per_h": drift.rate_mm_per_h,
@@ -260,6 +269,10 @@ def _drift(found: Qualification) -> dict[str, Any]:
         "over_test_mm": drift.over_test_mm,
         "over_test_lower_mm": drift.interval_mm.lower,
         "over_test_upper_mm": drift.interval_mm.upper,
+        "size_mm": drift.size_mm,
+        "size_u_mm": drift.size_u_mm,
+        "curve_mm": list(drift.curve_mm),
+        "neighbour_correlation": drift.neighbour_correlation,
         "successive_sd_mm": drift.successive_sd_mm,
         "sd_without_drift_mm": drift.sd_without_mm,
         "significant": drift.significant,
@@ -275,7 +288,13 @@ def _drift(found: Qualification) -> dict[str, Any]:
 def _capability(found: Qualification) -> dict[str, Any]:
     result, tolerance = found.capability, found.limits.tolerance_mm
     if result is None:
-        return {"tolerance_mm": tolerance, "cp": None, "cpk": None, "cp_reason": found.capability_reason}
+        names = ("cp", "cp_lower", "cp_upper", "cpk", "cpk_lower", "cpk_upper", "n", "normal_p", "method")
+        return {
+            "tolerance_mm": tolerance,
+            **dict.fromkeys(names),
+            "cp_reason": found.capability_reason,
+            "cpk_reason": found.capability_reason,
+        }
     return {
         "tolerance_mm": tolerance,
         "cp": result.cp,

@@ -126,7 +126,8 @@ def harmonics_table(found: Qualification) -> Table | Note:
             ("p", *(p_value(wave.p_value) for wave in waves)),
         ),
         note="amplitude × cos(order × (azimuth − phase)), least squares on the true azimuths; "
-        "u: standard error; p: chance of so large an amplitude by scatter alone. "
+        "u: standard error; p: chance of so large an amplitude by scatter alone. Waves shorter than two "
+        "directions fold back into the orders shown. "
         f"Condition {fit.condition:.2f}, n = {found.analysis.repeatability.n}.",
     )
 
@@ -268,6 +269,7 @@ def without_flags_table(found: Qualification) -> Table | None:
     if other.left_out == 0:
         return None
     sd = analysis.repeatability.sd_mm if analysis.repeatability.resolved else None
+    worst = analysis.every_direction.directions[analysis.every_direction.worst].sd_mm
     variation = analysis.variation.variation_mm if analysis.variation else None
     cpk = found.capability.cpk if found.capability else None
     n = analysis.repeatability.n
@@ -278,7 +280,8 @@ def without_flags_table(found: Qualification) -> Table | None:
             Column(f"without {other.left_out} flagged", "right"),
         ),
         rows=(
-            ("Repeatability sd, µm", um(sd, 2), um(other.sd_mm, 2)),
+            ("Repeatability, pooled sd, µm", um(sd, 2), um(other.sd_mm, 2)),
+            ("Repeatability, worst direction sd, µm", um(worst, 2), um(other.worst_sd_mm, 2)),
             ("Pre-travel variation, µm", um(variation, 1), um(other.variation_mm, 1)),
             ("Cpk", number(cpk, 2), number(other.cpk, 2)),
         ),

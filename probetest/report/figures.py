@@ -137,11 +137,11 @@ def run_chart(found: Qualification) -> Picture:
         axes.axhline(0, color=PALETTE.muted, lw=0.5)
         axes.plot(touch, deviation, ".", ms=2.6, color=PALETTE.blue, label="touch")
         if analysis.drift is not None and analysis.drift.significant:
-            centred = np.array([analysis.order.min(), analysis.order.max()]) - analysis.order.mean()
+            x = (analysis.order - analysis.order.mean()) / np.ptp(analysis.order)
+            path = sum(size * x**power for power, size in enumerate(analysis.drift.curve_mm, start=1))
             axes.plot(
-                [touch.min(), touch.max()], UM_PER_MM * analysis.drift.per_touch_mm * centred,
-                color=PALETTE.vermilion, label="drift",
-            )  # fmt: skip
+                touch, UM_PER_MM * (path - np.mean(path)), color=PALETTE.vermilion, label="fitted drift"
+            )
         marked = [flag.touch for flag in analysis.flags if flag.touch is not None]
         if marked:
             axes.plot(

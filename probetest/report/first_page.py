@@ -6,8 +6,19 @@ from probetest.jobs.qualify import Qualification
 from probetest.jobs.result import shape_reason
 from probetest.report.blocks import Banner, Cell, Column, Facts, Note, Table, VerdictMark
 from probetest.report.details import drift_words
-from probetest.report.numbers import UM_PER_MM, UNKNOWN, decimals_for, number, percent, span, um, um_span
+from probetest.report.numbers import (
+    UM_PER_MM,
+    UNKNOWN,
+    decimals_for,
+    number,
+    percent,
+    rounded,
+    span,
+    um,
+    um_span,
+)
 from probetest.statistics.decision import Check
+from probetest.statistics.drift import TOLD_APART
 from probetest.statistics.repeatability import REPEATABILITY_FACTOR
 
 MORE_WORTH_SAYING = 100_000
@@ -17,8 +28,13 @@ MORE_WORTH_SAYING = 100_000
 def banner(found: Qualification) -> Banner:
     """Which probe, the verdict, and one plain sentence of what it means."""
     record = found.record
-    facts = [("Build", record.build or "not stated"), ("Tested", when(found))]
-    facts.append(("Touches", touches(found)))
+    scope = f"{found.series.stage}, orientation {found.series.orientation_deg:.4g}°"
+    facts = [
+        ("Build", record.build or "not stated"),
+        ("Tested", when(found)),
+        ("Touches", touches(found)),
+        ("Verdict on", scope),
+    ]
     return Banner(found.verdict, f"Touch probe {record.serial}", meaning(found), tuple(facts))
 
 
@@ -39,13 +55,19 @@ def meaning(found: Qualification) -> str:
 
 def _in_use(found: Qualification) -> str:
     spread, variation = found.analysis.repeatability, found.analysis.variation
-    if spread.resolved:
+    if not spread.resolved:
+        repeat = f"The scatter is below the readout, at most about {um(spread.step_mm)} µm (n = {spread.n})"
+    elif spread.homogeneity.alike:
         repeat = (
-            f"Two touches from one direction differ by less than {um(spread.limit_mm)} µm, 95 times in 100 "
-            f"(n = {spread.n})"
+            f"Two touches from one direction differ by less than about {um(spread.limit_mm)} µm, 95 times in "
+            f"100 (n = {spread.n})"
         )
     else:
-        repeat = f"The scatter is below the readout, at most about {um(spread.step_mm)} µm (n = {spread.n})"
+        worst = spread.directions[spread.worst]
+        repeat = (
+            "Directions repeat unequally: in the worst, two touches differ by less than about "
+            f"{um(REPEATABILITY_FACTOR * worst.sd_mm)} µm, 95 times in 100 (n = {worst.n})"
+        )
     if variation is None:
         return f"{repeat}."
     among = (
@@ -56,6 +78,13 @@ def _in_use(found: Qualification) -> str:
     if seat is not None and seat.shown and seat.fits:
         among += f", over all directions by about {um(seat.variation_mm)} µm"
     return f"{repeat}; {among}."
+
+
+def _drift_place(found: Qualification) -> str:
+    drift = found.analysis.drift
+    if drift is None:
+        return "drift not told"
+    return "drift included" if drift.within_share >= TOLD_APART else "drift mostly left out (touched in rows)"
 
 
 def _listed(names: list[str]) -> str:
@@ -137,7 +166,9 @@ def _remark(check: Check) -> str:
         and check.more_touches is not None
         and check.more_touches <= MORE_WORTH_SAYING
     ):
-        parts.append(f"about {check.more_touches} more touches would decide, if the figure stays")
+        parts.append(
+            f"very roughly {rounded(check.more_touches)} more touches would decide, if the figure stays"
+        )
     elif check.verdict == "undecided" and check.value is not None and check.value > 0:
         parts.append("too near the limit for any practical number of touches")
     return f"{check.label}: {'; '.join(parts)}." if parts else ""
@@ -153,7 +184,8 @@ def headline_facts(found: Qualification) -> Facts:
         rows.append(
             (
                 "Repeatability sd",
-                f"{um(spread.sd_mm, 2)} µm ({interval} µm), {spread.dof} dof, drift included",
+                f"{um(spread.sd_mm, 2)} µm ({interval} µm), {spread.effective_dof:.0f} dof, "
+                f"{_drift_place(found)}",
             )
         )
         rows.append(

@@ -75,3 +75,14 @@ def p_words(p: float | None) -> str:
 def percent(share: float, decimals: int = 0) -> str:
     """A share as "5 %"."""
     return f"{100 * share:.{decimals}f} %"
+
+
+def rounded(count: int) -> int:
+    """A count to two significant digits.
+
+    Examples
+    --------
+    >>> rounded(7), rounded(318), rounded(4961)
+    (7, 320, 5000)
+    """
+    return int(float(f"{count:.2g}"))

@@ -45,7 +45,7 @@ class FirstTouch:
 
 @dataclass(frozen=True, slots=True)
 class Drift:
-    """Linear drift of the readings over a test.
+    """Slow change of the readings over a test.
 
     Attributes
     ----------
@@ -76,8 +76,20 @@ class Drift:
     successive_sd_mm : float
         Scatter from successive differences inside directions.
     significant : bool
-        The slope is unlikely to be scatter, at ``DRIFT_RISK``.
+        The slope, or the bend, is unlikely to be scatter, at ``DRIFT_RISK``.
+    curve_mm : tuple of float
+        Drift as a polynomial c1 x + c2 x**2 + c3 x**3 of the order x, scaled to a length of 1 and a
+        mean of 0; c2 and c3 are 0 unless a straight line clearly misses it.
+    size_mm : float
+        Largest less smallest value of that curve over the test.
+    size_u_mm : float
+        Its standard error.
+    neighbour_correlation : float
+        Correlation of neighbouring touches beyond the drift.
+    independent : bool
+        That correlation is no larger than scatter explains, at ``DRIFT_RISK``.
     first_touch : FirstTouch or None
+        After the drift was taken out.
     """
 
     per_touch_mm: float
@@ -93,7 +105,17 @@ class Drift:
     sd_without_mm: float
     successive_sd_mm: float
     significant: bool
+    curve_mm: tuple[float, float, float]
+    size_mm: float
+    size_u_mm: float
+    neighbour_correlation: float
+    independent: bool
     first_touch: FirstTouch | None
+
+    @property
+    def curved(self) -> bool:
+        """Whether a straight line clearly misses the drift."""
+        return self.curve_mm[1:] != (0.0, 0.0)
 
 
 def successive_sd(values: ArrayLike, group: ArrayLike | None = None) -> float:
@@ -166,7 +188,8 @@ def drift(
     -----
     Least squares of reading = direction mean + slope * order, together with a shift of the
     centre, x(order) cos(azimuth) + y(order) sin(azimuth), where the repeated directions span the
-    plane (analysis of covariance).
+    plane (analysis of covariance). A quadratic and a cubic term join where they clearly improve the
+    fit (F test), so that a warm-up or a drift there and back is not taken for none.
     """
     reading = np.asarray(reading_mm, dtype=float)
     index = np.asarray(direction, dtype=np.intp)
@@ -191,9 +214,11 @@ def drift(
     if dof < 3:
         raise StatisticsError(f"drift can't be told from {len(reading)} touches in {groups} directions")
     target = _demean(reading, index, groups)
-    slopes, errors, sd = _least_squares(design, target, dof)
+    slopes, errors, _ = _least_squares(design, target, dof)
     interval = mean_interval(slopes[0], errors[0], dof, level)
     rate, rate_interval = _rate(target, index, groups, time_s, motion if moves else None, level)
+    path = _path(scaled, index, groups, design, target)
+    neighbour = _neighbour_correlation(path.residual)
     return Drift(
         per_touch_mm=slopes[0] / length,
         over_test_mm=slopes[0],
@@ -205,10 +230,15 @@ def drift(
         centre_shift_mm=(slopes[1], slopes[2]) if moves else None,
         centre_u_mm=max(errors[1:]) if moves else None,
         within_share=share,
-        sd_without_mm=sd,
+        sd_without_mm=path.sd_mm,
         successive_sd_mm=successive_sd(reading, index),
-        significant=0.0 not in mean_interval(slopes[0], errors[0], dof, 1 - DRIFT_RISK),
-        first_touch=_first_touch(reading, index, level),
+        significant=path.bent or 0.0 not in mean_interval(slopes[0], errors[0], dof, 1 - DRIFT_RISK),
+        curve_mm=path.curve_mm,
+        size_mm=path.size_mm,
+        size_u_mm=path.size_u_mm,
+        neighbour_correlation=neighbour,
+        independent=not neighbour * float(np.sqrt(len(reading))) > float(stats.norm.isf(DRIFT_RISK)),
+        first_touch=_first_touch(path.residual, index, level),
     )
 
 
@@ -224,6 +254,61 @@ def _least_squares(design: Floats, target: Floats, dof: int) -> tuple[list[float
     sd = float(np.sqrt((residual**2).sum() / dof))
     errors = sd * np.sqrt(np.diag(np.linalg.inv(design.T @ design)))
     return [float(v) for v in slopes], [float(v) for v in errors], sd
+
+
+@dataclass(frozen=True, slots=True)
+class _Path:
+    """The drift as a curve, and what is left of the readings."""
+
+    curve_mm: tuple[float, float, float]
+    size_mm: float
+    size_u_mm: float
+    sd_mm: float
+    residual: Floats
+    bent: bool
+
+
+def _path(scaled: Floats, index: NDArray[np.intp], groups: int, straight: Floats, target: Floats) -> _Path:
+    """Straight line, or a cubic where that fits clearly better."""
+    bend = np.column_stack([_demean(scaled**power, index, groups) for power in (2, 3)])
+    design = np.column_stack([straight[:, :1], bend, straight[:, 1:]])
+    dof = len(target) - groups - design.shape[1]
+    if dof >= 3 and np.linalg.matrix_rank(design, tol=1e-8 * np.linalg.norm(design)) == design.shape[1]:
+        left, bent = _left_over(straight, target), _left_over(design, target)
+        noise = float(bent @ bent) / dof
+        gain = float(left @ left - bent @ bent) / 2
+        if noise > 0 and float(stats.f.sf(gain / noise, 2, dof)) < DRIFT_RISK:
+            return _describe_path(design, 3, scaled, target, dof)
+    return _describe_path(straight, 1, scaled, target, len(target) - groups - straight.shape[1])
+
+
+def _left_over(design: Floats, target: Floats) -> Floats:
+    return np.asarray(target - design @ np.linalg.lstsq(design, target, rcond=None)[0])
+
+
+def _describe_path(design: Floats, terms: int, scaled: Floats, target: Floats, dof: int) -> _Path:
+    slopes = np.linalg.lstsq(design, target, rcond=None)[0]
+    residual = np.asarray(target - design @ slopes)
+    variance = float(residual @ residual) / dof
+    covariance = variance * np.linalg.inv(design.T @ design)[:terms, :terms]
+    powers = np.column_stack([np.sort(scaled) ** power for power in range(1, terms + 1)])
+    curve = powers @ slopes[:terms]
+    reach = powers[int(curve.argmax())] - powers[int(curve.argmin())]
+    coefficients = [float(slope) for slope in slopes[:terms]] + [0.0] * (3 - terms)
+    return _Path(
+        curve_mm=(coefficients[0], coefficients[1], coefficients[2]),
+        size_mm=float(np.ptp(curve)),
+        size_u_mm=float(np.sqrt(reach @ covariance @ reach)),
+        sd_mm=float(np.sqrt(variance)),
+        residual=residual,
+        bent=terms > 1,
+    )
+
+
+def _neighbour_correlation(residual: Floats) -> float:
+    """Lag-1 correlation of the residuals in the order of the test."""
+    power = float(residual @ residual)
+    return float(residual[:-1] @ residual[1:]) / power if power > 0 else 0.0
 
 
 def _rate(

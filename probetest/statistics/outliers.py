@@ -137,8 +137,26 @@ def generalised_esd(values: ArrayLike, max_outliers: int, risk: float) -> EsdRes
 
 
 def most_outliers(n: int) -> int:
-    """How many outliers are looked for among ``n`` touches: one in ten, at least 1, at most 10."""
-    return int(np.clip(n // 10, 1, 10))
+    """How many outliers are looked for among ``n`` values: one in five, at least 1, at most 10."""
+    return int(np.clip(n // 5, 1, 10))
+
+
+def typical_sd(reading_mm: ArrayLike, direction: ArrayLike) -> float:
+    """Scatter of a usual direction, which outliers in a few others don't move; NaN if none repeats.
+
+    Notes
+    -----
+    Root of the median over directions of variance / (median of chi-square / dof).
+    """
+    reading = np.asarray(reading_mm, dtype=float)
+    index = np.asarray(direction)
+    scaled = []
+    for label in np.unique(index):
+        values = reading[index == label]
+        if len(values) > 1:
+            dof = len(values) - 1
+            scaled.append(values.var(ddof=1) / (special.chdtri(dof, 0.5) / dof))
+    return float(np.sqrt(np.median(scaled))) if scaled else float("nan")
 
 
 def flag_touches(
@@ -159,6 +177,12 @@ def flag_touches(
     -------
     tuple of OutlierFlag
         In the order of the touches. Directions with fewer than ``MIN_TOUCHES`` are not tested.
+
+    Notes
+    -----
+    A flagged touch must also lie beyond what the typical scatter of all directions, rounding
+    added, explains for one of this many touches: with few coarse readings the others of a
+    direction may agree by chance, and anything then stands apart from them.
     """
     reading = np.asarray(reading_mm, dtype=float)
     index = np.asarray(direction)
@@ -168,6 +192,8 @@ def flag_touches(
     if len(tested) == 0:
         return ()
     single = -np.expm1(np.log1p(-risk) / len(tested))
+    usual = float(np.hypot(typical_sd(reading, index), step_mm / np.sqrt(12)))
+    apart = max(STEPS_APART * step_mm, usual * -float(special.ndtri(risk / (2 * len(reading)))))
     for label in tested:
         places = np.flatnonzero(index == label)
         values = reading[places]
@@ -176,7 +202,7 @@ def flag_touches(
         for rank in range(result.outliers):
             place = int(places[result.candidates[rank]])
             deviation = float(reading[place] - kept.mean())
-            if abs(deviation) > STEPS_APART * step_mm:
+            if abs(deviation) > apart:
                 flags.append(
                     OutlierFlag(
                         "touch", int(label), place, deviation,
@@ -217,7 +243,9 @@ def flag_directions(
     )  # fmt: skip
 
 
-def flag_scatter(sd_mm: ArrayLike, counts: ArrayLike, risk: float = FAMILY_RISK) -> tuple[OutlierFlag, ...]:
+def flag_scatter(
+    sd_mm: ArrayLike, counts: ArrayLike, *, step_mm: float = 0.0, risk: float = FAMILY_RISK
+) -> tuple[OutlierFlag, ...]:
     """Directions whose scatter is too large for the rest (Cochran's C, taken out one by one).
 
     Parameters
@@ -225,6 +253,9 @@ def flag_scatter(sd_mm: ArrayLike, counts: ArrayLike, risk: float = FAMILY_RISK)
     sd_mm : array_like, shape (directions,), mm
         NaN where a direction was touched once.
     counts : array_like of int, shape (directions,)
+    step_mm : float
+        Resolution; the variance of rounding is added to each direction, so that directions whose
+        mean lies well between two steps are not taken for steadier than the others.
     risk : float
         Risk of the first flag being false. At most one direction in five is flagged.
 
@@ -232,23 +263,19 @@ def flag_scatter(sd_mm: ArrayLike, counts: ArrayLike, risk: float = FAMILY_RISK)
     ----------
     .. [1] ISO 5725-2, Cochran's test for the largest variance.
     """
-    variances = np.asarray(sd_mm, dtype=float) ** 2
+    spread = np.asarray(sd_mm, dtype=float)
+    variances = spread**2 + step_mm**2 / 12
     touches = np.asarray(counts, dtype=float)
     alive = np.isfinite(variances) & (touches >= 3)
     flags: list[OutlierFlag] = []
     most = int(alive.sum()) // 5
     while alive.sum() >= 3 and len(flags) < most and variances[alive].sum() > 0:
-        share = np.where(alive, variances, -1.0)
-        largest = int(share.argmax())
+        largest = int(np.where(alive, variances, -1.0).argmax())
         statistic = float(variances[largest] / variances[alive].sum())
         mean_n = alive.sum() / (1 / touches[alive]).sum()
         critical = cochran_critical(int(alive.sum()), float(mean_n), risk)
         if statistic <= critical:
             break
-        flags.append(
-            OutlierFlag(
-                "scatter", largest, None, float(np.sqrt(variances[largest])), statistic, critical, risk
-            )
-        )
+        flags.append(OutlierFlag("scatter", largest, None, float(spread[largest]), statistic, critical, risk))
         alive[largest] = False
     return tuple(flags)

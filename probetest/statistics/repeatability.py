@@ -11,6 +11,7 @@ from scipy import stats
 from probetest.errors import StatisticsError
 from probetest.statistics.approach import group_means
 from probetest.statistics.intervals import Interval, sd_interval
+from probetest.statistics.tails import Tails, judge_tails
 
 Floats = NDArray[np.float64]
 
@@ -82,9 +83,13 @@ class Repeatability:
     sd_mm : float
         Pooled standard deviation within directions.
     interval_mm : Interval
-        Chi-square interval of it.
+        Chi-square interval of it, with ``effective_dof``.
     dof, n : int
         Degrees of freedom; touches used.
+    effective_dof : float
+        ``dof``, or fewer where the scatter has heavy tails.
+    tails : Tails
+        Of the scatter within directions.
     range_mm : float
         Largest range within one direction.
     limit_mm : float
@@ -104,6 +109,8 @@ class Repeatability:
     interval_mm: Interval
     dof: int
     n: int
+    effective_dof: float
+    tails: Tails
     range_mm: float
     limit_mm: float
     worst: int
@@ -216,7 +223,8 @@ def repeatability(
     Notes
     -----
     s_r**2 = sum((n_i - 1) s_i**2) / sum(n_i - 1) [1]_. The interval is exact for normal,
-    independent readings of equal scatter.
+    independent readings of equal scatter; where the tails are heavy it is widened by taking fewer
+    degrees of freedom, see `probetest.statistics.tails`.
 
     References
     ----------
@@ -230,17 +238,21 @@ def repeatability(
     if dof < 1:
         raise StatisticsError("scatter can't be told: no direction was touched more than once")
     means = group_means(reading, index, len(azimuths))
-    spreads = tuple(
-        _spread(reading[index == i], float(azimuths[i]), float(means[i]), level) for i in range(len(azimuths))
-    )
     deviations = reading - means[index]
+    tails = judge_tails(deviations, index)
+    spreads = tuple(
+        _spread(reading[index == i], float(azimuths[i]), float(means[i]), tails.dof_share, level)
+        for i in range(len(azimuths))
+    )
     sd = float(np.sqrt((deviations**2).sum() / dof))
     sds = np.array([spread.sd_mm for spread in spreads])
     return Repeatability(
         sd_mm=sd,
-        interval_mm=sd_interval(sd, dof, level),
+        interval_mm=sd_interval(sd, dof * tails.dof_share, level),
         dof=dof,
         n=len(reading),
+        effective_dof=dof * tails.dof_share,
+        tails=tails,
         range_mm=float(np.nanmax([spread.range_mm for spread in spreads])),
         limit_mm=REPEATABILITY_FACTOR * sd,
         worst=int(np.nanargmax(sds)),
@@ -251,13 +263,17 @@ def repeatability(
     )
 
 
-def _spread(values: Floats, azimuth_deg: float, mean_mm: float, level: float) -> DirectionSpread:
+def _spread(
+    values: Floats, azimuth_deg: float, mean_mm: float, dof_share: float, level: float
+) -> DirectionSpread:
     n = len(values)
     if n < 2:
         nan = float("nan")
         return DirectionSpread(azimuth_deg, n, mean_mm, nan, nan, Interval(0.0, float("inf"), level))
     sd = float(values.std(ddof=1))
-    return DirectionSpread(azimuth_deg, n, mean_mm, sd, float(np.ptp(values)), sd_interval(sd, n - 1, level))
+    return DirectionSpread(
+        azimuth_deg, n, mean_mm, sd, float(np.ptp(values)), sd_interval(sd, (n - 1) * dof_share, level)
+    )
 
 
 def worst_direction_bounds(result: Repeatability, risk: float) -> tuple[float, float]:
@@ -266,11 +282,26 @@ def worst_direction_bounds(result: Repeatability, risk: float) -> tuple[float, f
     Notes
     -----
     Upper: the largest of the single upper bounds; it covers, because the bound of the truly
-    worst direction is among them. Lower: the largest of the single lower bounds at
-    1 - (1 - risk)**(1/directions), so that picking the worst does not bias it.
+    worst direction is among them. Rounding is added to an sd below the step, for it may hide
+    scatter. Lower: the largest of the single lower bounds at 1 - (1 - risk)**(1/directions), so that
+    picking the worst does not bias it.
     """
+    single = 1 - (1 - risk) ** (1 / sum(spread.n > 1 for spread in result.directions))
+    bounds = [_direction_bounds(s, result, risk, single) for s in result.directions if s.n > 1]
+    return max(lower for lower, _ in bounds), max(upper for _, upper in bounds)
+
+
+def widest_direction(result: Repeatability, risk: float) -> DirectionSpread:
+    """The direction whose upper bound is the largest: where more touches help first."""
     tested = [spread for spread in result.directions if spread.n > 1]
-    upper = max(sd_interval(s.sd_mm, s.n - 1, 1 - 2 * risk).upper for s in tested)
-    single = 1 - (1 - risk) ** (1 / len(tested))
-    lower = max(sd_interval(s.sd_mm, s.n - 1, 1 - 2 * single).lower for s in tested)
-    return lower, upper
+    return max(tested, key=lambda s: _direction_bounds(s, result, risk, risk)[1])
+
+
+def _direction_bounds(
+    spread: DirectionSpread, result: Repeatability, risk: float, lower_risk: float
+) -> tuple[float, float]:
+    dof = (spread.n - 1) * result.tails.dof_share
+    rounding = result.step_mm / np.sqrt(12) if spread.sd_mm < result.step_mm else 0.0
+    hidden = float(np.hypot(spread.sd_mm, rounding))
+    lower = sd_interval(spread.sd_mm, dof, 1 - 2 * lower_risk).lower
+    return lower, sd_interval(hidden, dof, 1 - 2 * risk).upper

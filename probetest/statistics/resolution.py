@@ -139,7 +139,10 @@ def _broken_step(distinct: Floats, divisor: int) -> float | None:
 
 
 def find_resolution(
-    coordinates: tuple[Floats, ...], group: ArrayLike, declared_mm: float | None = None
+    coordinates: tuple[Floats, ...],
+    group: ArrayLike,
+    declared_mm: float | None = None,
+    unit_mm: float = 1.0,
 ) -> Resolution:
     """Resolution of a log from its coordinates and what it declares.
 
@@ -151,12 +154,14 @@ def find_resolution(
         Direction of each touch.
     declared_mm : float, optional
         Resolution stated in the log.
+    unit_mm : float
+        Length of the unit in which the log was written (25.4 for inch): its decimals count.
 
     Returns
     -------
     Resolution
     """
-    digit = min(last_digit(values) for values in coordinates)
+    digit = unit_mm * min(last_digit(values / unit_mm) for values in coordinates)
     steps = [step for values in coordinates if (step := detect_step(values, group, digit)) is not None]
     detected = max(steps) if steps else None
     return Resolution(

@@ -187,7 +187,11 @@ class _Problem:
     def best_arm(self, ratio: float) -> tuple[float, float]:
         """Arm azimuth of least cost in [0, 120), and the cost."""
         grid = np.arange(0.0, 120.0, 2.0)
-        start = float(grid[int(np.argmin([self.cost(arm, ratio) for arm in grid]))])
+        shapes = seat_shape(self.azimuths - grid[:, None], 0.0, ratio) * self.root
+        shapes = shapes - (shapes @ self.basis) @ self.basis.T
+        # What each shape takes off the cost.
+        gains = np.maximum(shapes @ self.target, 0.0) ** 2 / np.maximum((shapes**2).sum(axis=1), 1e-12)
+        start = float(grid[int(np.argmax(gains))])
         found = optimize.minimize_scalar(
             lambda arm: self.cost(arm, ratio),
             bounds=(start - 2, start + 2),

@@ -185,7 +185,7 @@ def test_shape_beyond_the_limit_between_the_directions_is_no_pass() -> None:
     assert check.decision_upper is not None
     assert check.decision_upper < 0.040
     assert check.verdict == "undecided"
-    assert "between them" in check.note
+    assert "the fitted three-arm shape varies by 4" in check.note
 
 
 def test_mixed_feeds_do_not_hide_the_direction_of_lobing() -> None:
