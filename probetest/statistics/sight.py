@@ -10,7 +10,7 @@ from probetest.statistics.seat import seat_shape
 
 Floats = NDArray[np.float64]
 
-ARM_STEP_DEG = 1.0
+ARM_STEP_DEG = 0.5
 """Step of the arm azimuths that are tried."""
 
 TURN_MEAN = float(3 / np.pi * np.log(2 + np.sqrt(3)))

@@ -15,7 +15,7 @@ from probetest.errors import StatisticsError
 from probetest.jobs.qualify import Qualification, qualify
 from probetest.jobs.result import result_to_dict, result_to_json
 from probetest.limits import Limits
-from probetest.simulate import Faults, Mill, Plan, Probe
+from probetest.simulate import Faults, Mill, Plan, Probe, radial_mean
 from probetest.triggers import Artefact, Triggers, make_frame
 
 VERDICTS = {
@@ -334,3 +334,124 @@ def test_hostile_texts_stay_texts_in_the_result() -> None:
     )
     found = qualify(replace(test, record=record), Limits())
     assert json.loads(result_to_json(found))["conditions"]["notes"] == [["k", "=cmd|' /C calc'!A0"]]
+
+
+def turned(test: Triggers, azimuth_deg: object) -> Triggers:
+    return replace(test, frame=test.frame.assign(azimuth_deg=azimuth_deg))
+
+
+def test_azimuth_of_the_force_instead_of_the_motion_is_refused() -> None:
+    test = make_test()
+    flipped = turned(test, np.mod(test.frame["azimuth_deg"] + 180.0, 360.0))
+    with pytest.raises(StatisticsError, match=r"240 of 240 touches lie on the side .* MOVES"):
+        qualify(flipped, Limits())
+
+
+def test_one_wrong_azimuth_is_named_with_its_line() -> None:
+    test = make_test()
+    azimuth = test.frame["azimuth_deg"].to_numpy().copy()
+    azimuth[6] = np.mod(azimuth[6] + 180.0, 360.0)
+    with pytest.raises(StatisticsError, match=r"1 of 240 touches .* touch 7, line 7"):
+        qualify(turned(test, azimuth), Limits())
+
+
+def test_log_without_an_artefact_says_what_was_not_checked() -> None:
+    found = qualify(make_test(artefact=None), Limits())
+    assert any("names no artefact" in remark for remark in found.remarks)
+
+
+def test_wrong_diameter_gives_no_mean_pretravel() -> None:
+    artefact = Artefact(kind="ring", diameter_mm=20.0, u_mm=0.0006)
+    result = result_to_dict(qualify(make_test(artefact=artefact), Limits()))
+    assert result["pretravel"]["mean_mm"] is None
+    assert "2.5" in result["pretravel"]["mean_mm_reason"]
+
+
+def test_bad_direction_is_not_hidden_by_a_coarse_step() -> None:
+    test = make_test(Probe(sd_mm=0.0002, jitter_s=0), Mill(step_mm=0.005), Plan(directions=24, repeats=15))
+    frame = test.frame.copy()
+    bad = frame["azimuth_deg"] == 90.0
+    frame.loc[bad, "y_mm"] += np.round(np.random.default_rng(5).normal(0, 0.012, bad.sum()) / 0.005) * 0.005
+    found = qualify(replace(test, frame=frame), Limits(max_pooled_sd_mm=0.006, min_cpk=None))
+    assert verdicts_of(found)["worst_direction_sd"] != "pass"
+    assert any(flag.kind == "scatter" and flag.azimuth_deg == 90.0 for flag in found.flags)
+
+
+def test_directions_that_may_hide_lobing_give_no_pass_without_a_shape() -> None:
+    # Twelve directions 15 deg off the arms see 38 % of the curve; a reversal value spoils its shape.
+    probe = Probe(preload_n=7.0, wall_angle_deg=0.0, arm_azimuth_deg=105.0, sd_mm=0.0008)
+    plan = Plan(directions=12, repeats=15)
+    found = qualify(make_test(probe, Mill(reversal_mm=(0.012, 0.012)), plan), Limits(tolerance_mm=0.3))
+    check = next(c for c in found.checks if c.name == "pretravel_variation")
+    assert check.decision_upper is not None
+    assert check.decision_upper < check.limit
+    assert check.verdict == "undecided"
+
+
+@pytest.mark.parametrize("directions", [3, 4, 6])
+def test_no_cpk_where_lobing_can_not_be_seen(directions: int) -> None:
+    found = qualify(make_test(plan=Plan(directions=directions, repeats=25)), Limits())
+    assert verdicts_of(found)["cpk"] == "undecided"
+    assert result_to_dict(found)["capability"]["cpk"] is None
+
+
+def test_drift_there_and_back_is_no_absence_of_drift() -> None:
+    test = make_test(plan=Plan(directions=24, repeats=15))
+    frame = test.frame.copy()
+    share = np.linspace(0, 1, len(frame))
+    angle = np.deg2rad(frame["azimuth_deg"])
+    for axis, wave in (("x_mm", np.cos(angle)), ("y_mm", np.sin(angle))):
+        frame[axis] += 0.012 * 2 * np.minimum(share, 1 - share) * wave
+    found = qualify(replace(test, frame=frame), Limits())
+    assert verdicts_of(found)["drift"] == "fail"
+    assert any("in a curve" in remark for remark in found.remarks)
+
+
+def test_form_of_the_artefact_widens_the_verdict() -> None:
+    plain, rough = (
+        Artefact(kind="ring", diameter_mm=25.0, u_mm=0.0006, form_mm=form) for form in (None, 0.030)
+    )
+    limits = Limits(max_pretravel_variation_mm=0.020)
+    assert verdicts_of(qualify(make_test(artefact=plain), limits))["pretravel_variation"] == "pass"
+    assert verdicts_of(qualify(make_test(artefact=rough), limits))["pretravel_variation"] == "undecided"
+
+
+def test_touches_from_above_are_judged_in_the_worst_direction() -> None:
+    base = make_test()
+    down = base.frame.iloc[:20].assign(elevation_deg=-90.0, azimuth_deg=0.0, touch=np.arange(1001, 1021))
+    down["z_mm"] = -5 + np.random.default_rng(1).normal(0, 0.05, 20)
+    frame = pd.concat([base.frame, down], ignore_index=True)
+    found = qualify(Triggers(base.record, frame, base.source), Limits())
+    check = next(c for c in found.checks if c.name == "worst_direction_sd")
+    assert check.verdict == "fail"
+    assert "elevation -90" in check.note
+
+
+def test_direction_without_any_trigger_is_named() -> None:
+    test = make_test()
+    touches = tuple(int(t) for t in test.frame.loc[test.frame["azimuth_deg"] == 45.0, "touch"])
+    found = qualify(make_test(faults=Faults(missed=touches)), Limits())
+    assert any("azimuth 45°" in remark for remark in found.remarks)
+
+
+def test_mean_pretravel_of_an_arc_carries_what_the_arc_hides() -> None:
+    probe, plan = Probe(preload_n=3.0), Plan(directions=48, repeats=10)
+    turn = np.arange(0.0, 360.0, 0.5)
+    truth = float(radial_mean(probe, Mill(), plan, turn).mean()) - 10.5
+    test = make_test(probe, plan=plan)
+    arc = test.frame[test.frame["azimuth_deg"] <= 200.0].reset_index(drop=True)
+    whole, part = (qualify(replace(test, frame=frame), Limits()) for frame in (test.frame, arc))
+    for found in (whole, part):
+        budget = next(b for b in found.budgets if b.figure == "Mean pre-travel")
+        assert abs(budget.value_mm - truth) < budget.expanded_mm
+    wide, narrow = (f.budgets[-1].expanded_mm for f in (part, whole))
+    assert wide > 2 * narrow
+
+
+def test_inch_digits_are_found_in_inches() -> None:
+    test = make_test(Probe(sd_mm=0.0003, jitter_s=0), plan=Plan(directions=12, repeats=5))
+    frame = test.frame.copy()
+    for axis in ("x_mm", "y_mm"):
+        frame[axis] = np.round(frame[axis] / 25.4, 4) * 25.4
+    inch = replace(test, frame=frame, source=replace(test.source, units="inch"))
+    assert qualify(inch, Limits()).analysis.resolution.step_mm == pytest.approx(0.00254)
