@@ -270,9 +270,7 @@ def _cpk(
         return _unknown(name, label, "", limit, n, str(error), side="min")
     check = _bounded(name, label, wide.cpk, "", limit, wide.cpk_interval, narrow.cpk_interval, n, side="min")
     if wide.warning:
-        return replace(
-            check, verdict="undecided" if check.verdict == "pass" else check.verdict, note=wide.warning
-        )
+        return replace(check, verdict="undecided", note=wide.warning)
     return _more_by_width(check)
 
 

@@ -179,11 +179,7 @@ def capability_facts(found: Qualification) -> Facts | Note:
         (
             "Tolerance of a single reading",
             f"± {um((tolerance or 0) / 2)} µm about "
-            + (
-                "the nominal pre-travel"
-                if "Bissell" in result.method or result.bias_mm
-                else "the mean of the test"
-            ),
+            + ("the nominal pre-travel" if result.known_reference else "the mean of the test"),
         ),
         (
             "Cp",

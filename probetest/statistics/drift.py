@@ -89,7 +89,8 @@ class Drift:
     independent : bool
         That correlation is no larger than scatter explains, at ``DRIFT_RISK``.
     first_touch : FirstTouch or None
-        After the drift was taken out.
+        Fitted together with the drift; None where the two can't be told apart, as with two touches
+        a direction taken in turn.
     """
 
     per_touch_mm: float
@@ -238,7 +239,7 @@ def drift(
         size_u_mm=path.size_u_mm,
         neighbour_correlation=neighbour,
         independent=not neighbour * float(np.sqrt(len(reading))) > float(stats.norm.isf(DRIFT_RISK)),
-        first_touch=_first_touch(path.residual, index, level),
+        first_touch=_first_touch(path, index, level),
     )
 
 
@@ -264,6 +265,7 @@ class _Path:
     size_mm: float
     size_u_mm: float
     sd_mm: float
+    design: Floats
     residual: Floats
     bent: bool
 
@@ -300,6 +302,7 @@ def _describe_path(design: Floats, terms: int, scaled: Floats, target: Floats, d
         size_mm=float(np.ptp(curve)),
         size_u_mm=float(np.sqrt(reach @ covariance @ reach)),
         sd_mm=float(np.sqrt(variance)),
+        design=design,
         residual=residual,
         bent=terms > 1,
     )
@@ -335,16 +338,20 @@ def _rate(
     return rate, mean_interval(rate, error, dof, level)
 
 
-def _first_touch(reading: Floats, index: NDArray[np.intp], level: float) -> FirstTouch | None:
-    labels, first, counts = np.unique(index, return_index=True, return_counts=True)
-    repeated = counts > 1
-    if repeated.sum() < 2:
+def _first_touch(path: _Path, index: NDArray[np.intp], level: float) -> FirstTouch | None:
+    _, first, counts = np.unique(index, return_index=True, return_counts=True)
+    first, counts = first[counts > 1], counts[counts > 1]
+    if len(first) < 2:
         return None
-    lead = (reading[first] - group_means(reading, index, int(labels[-1]) + 1)[labels])[repeated]
-    # The mean of all n touches holds the first as 1 / n; the mean of the later ones does not.
-    shift = lead * counts[repeated] / (counts[repeated] - 1)
-    error = float(stats.sem(shift))
-    mean = float(shift.mean())
+    # First less mean of the later ones, from deviations from the mean of all n.
+    weight = counts / (counts - 1)
+    shift = weight * path.residual[first]
+    # Part of a shift is taken for drift: this share of it is left.
+    marked = _demean(np.isin(np.arange(len(index)), first).astype(float), index, int(index.max()) + 1)
+    left = float((weight * _left_over(path.design, marked)[first]).mean())
+    if left < TOLD_APART:
+        return None
+    mean, error = float(shift.mean()) / left, float(stats.sem(shift)) / float(np.sqrt(left))
     dof = len(shift) - 1
     significant = 0.0 not in mean_interval(mean, error, dof, 1 - DRIFT_RISK)
     return FirstTouch(mean, mean_interval(mean, error, dof, level), len(shift), significant)

@@ -20,6 +20,9 @@ FAMILY_RISK = 0.01
 MIN_TOUCHES = 5
 """Fewer touches in a direction are not tested for outliers."""
 
+APART_SD = 2.5
+"""A touch is flagged only if it lies further than this many typical sd from its mean."""
+
 STEPS_APART = 2.0
 """A touch is flagged only if it lies further than this many resolution steps from its mean."""
 
@@ -180,9 +183,9 @@ def flag_touches(
 
     Notes
     -----
-    A flagged touch must also lie beyond what the typical scatter of all directions, rounding
-    added, explains for one of this many touches: with few coarse readings the others of a
-    direction may agree by chance, and anything then stands apart from them.
+    A flagged touch must also lie ``APART_SD`` typical sd of all directions, rounding added, from its
+    mean: with few coarse readings the others of a direction may agree by chance, and anything then
+    stands apart from them. With 5 touches a direction the test hardly flags anything.
     """
     reading = np.asarray(reading_mm, dtype=float)
     index = np.asarray(direction)
@@ -193,7 +196,7 @@ def flag_touches(
         return ()
     single = -np.expm1(np.log1p(-risk) / len(tested))
     usual = float(np.hypot(typical_sd(reading, index), step_mm / np.sqrt(12)))
-    apart = max(STEPS_APART * step_mm, usual * -float(special.ndtri(risk / (2 * len(reading)))))
+    apart = max(STEPS_APART * step_mm, APART_SD * usual)
     for label in tested:
         places = np.flatnonzero(index == label)
         values = reading[places]

@@ -169,6 +169,17 @@ def test_lobe_visibility_of_another_order_asks_for_other_directions() -> None:
     assert lobe_visibility(even_azimuths(5), order=4) == pytest.approx(0.0, abs=1e-9)
 
 
+@pytest.mark.parametrize(
+    "azimuths", [np.arange(0.0, 90.0, 10.0), np.array([0, 40, 100, 190, 250, 300.0]), even_azimuths(9)]
+)
+def test_lobe_visibility_is_the_least_share_left_over_all_phases(azimuths: np.ndarray) -> None:
+    angle = np.deg2rad(azimuths)
+    waves = np.cos(3 * angle - np.deg2rad(np.arange(0.0, 180.0, 0.25))[:, None])
+    design = np.column_stack([np.ones_like(angle), np.cos(angle), np.sin(angle)])
+    left = [np.sqrt(sm.OLS(wave, design).fit().ssr / (len(angle) / 2)) for wave in waves]
+    assert lobe_visibility(azimuths) == pytest.approx(min(left), abs=2e-4)
+
+
 def test_condition_of_even_directions_is_1() -> None:
     fit = use_readings(np.zeros(24), even_azimuths(24, 3.0)).fit
     assert fit.condition == pytest.approx(1.0, abs=1e-12)

@@ -16,10 +16,12 @@ from simulated import (
 )
 
 from probetest.errors import StatisticsError
+from probetest.statistics.intervals import sd_interval
 from probetest.statistics.repeatability import (
     check_homogeneity,
     cochran_critical,
     repeatability,
+    widest_direction,
     worst_direction_bounds,
 )
 
@@ -112,6 +114,29 @@ def test_ten_metres_of_offset_cost_no_digit_of_a_tenth_of_a_micrometre() -> None
     far = repeatability(1e4 + scatter, direction, azimuths)
     # 1e4 mm as a double is only known to 1.8e-12 mm.
     assert far.sd_mm == pytest.approx(near.sd_mm, abs=1e-12)
+
+
+def test_heavy_tails_widen_the_interval_by_fewer_degrees_of_freedom() -> None:
+    reading = np.random.default_rng(42).standard_t(3, 240)
+    found = repeatability(reading, block_by_block(24, 10), even_azimuths(24))
+    assert found.effective_dof == pytest.approx(found.dof * found.tails.dof_share)
+    assert found.effective_dof < 0.7 * found.dof
+    assert found.interval_mm == sd_interval(found.sd_mm, found.effective_dof)
+
+
+def test_widest_direction_is_the_one_with_the_largest_upper_bound() -> None:
+    # Two touches 1 apart are known worse than five with the same sd.
+    five = np.array([0.0, 0.2, 0.4, 0.6, 0.8])
+    reading = np.r_[0.0, 1.0, five / five.std(ddof=1) * np.sqrt(0.5)]
+    found = repeatability(reading, [0, 0, 1, 1, 1, 1, 1], [0.0, 90.0])
+    assert widest_direction(found, 0.05).azimuth_deg == 0.0
+    assert worst_direction_bounds(found, 0.05)[1] == pytest.approx(sd_interval(np.sqrt(0.5), 1, 0.9).upper)
+
+
+def test_a_direction_that_shows_no_scatter_may_hide_that_of_rounding() -> None:
+    found = repeatability([0.0, 0.0, 0.0, 0.0, 0.0, 1.0], [0, 0, 0, 1, 1, 1], [0.0, 90.0], step_mm=3.0)
+    hidden = np.hypot(np.sqrt(1 / 3), 3.0 / np.sqrt(12))
+    assert worst_direction_bounds(found, 0.05)[1] == pytest.approx(sd_interval(hidden, 2, 0.9).upper)
 
 
 def test_level_reaches_all_intervals() -> None:

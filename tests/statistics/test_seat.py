@@ -1,0 +1,276 @@
+"""The three-arm seat: statics by hand, SciPy's least squares, standard errors by simulation."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from scipy import optimize
+from simulated import (
+    assert_share,
+    assert_share_at_least,
+    assert_share_at_most,
+    even_azimuths,
+    repeated,
+    simulated_means,
+)
+
+from probetest.errors import StatisticsError
+from probetest.statistics.seat import SeatFit, fit_seat, seat_shape, shape_variation
+
+ALL_ROUND = np.arange(0.0, 360.0, 0.01)
+
+
+def fitted(mean_mm: np.ndarray, azimuth_deg: np.ndarray, sd_mm: float = 1e-5, touches: int = 10) -> SeatFit:
+    directions = len(mean_mm)
+    return fit_seat(mean_mm, azimuth_deg, np.full(directions, touches), sd_mm, directions * (touches - 1))
+
+
+def arm_error(found_deg: float, true_deg: float) -> float:
+    """Difference of two arm azimuths, which repeat at 120 deg."""
+    return (found_deg - true_deg + 60.0) % 120.0 - 60.0
+
+
+# ---- shape
+
+
+@pytest.mark.parametrize("arm", [0.0, 120.0, 240.0], ids=["first arm", "second arm", "third arm"])
+def test_least_pretravel_is_with_the_force_along_an_arm(arm: float) -> None:
+    # The force points against the motion.
+    assert seat_shape([arm + 180.0])[0] == pytest.approx(1.0, rel=1e-12)
+
+
+@pytest.mark.parametrize("between", [60.0, 180.0, 300.0])
+def test_greatest_pretravel_is_midway_between_arms_and_twice_the_least(between: float) -> None:
+    assert seat_shape([between + 180.0])[0] == pytest.approx(2.0, rel=1e-12)
+
+
+def test_shape_turns_with_the_arms() -> None:
+    assert seat_shape([10.0, 100.0, 217.0], 17.0) == pytest.approx(seat_shape([-7.0, 83.0, 200.0]), rel=1e-12)
+
+
+def test_shape_repeats_at_120_deg() -> None:
+    assert seat_shape(ALL_ROUND[:1000] + 120.0) == pytest.approx(seat_shape(ALL_ROUND[:1000]), rel=1e-9)
+
+
+def test_an_arm_lifts_about_the_line_through_the_other_two() -> None:
+    # Moments: arms on a circle of radius 1 carry 1 in all; the force acts at lever 1. The least
+    # force over the three pivot lines opens a contact.
+    arms = np.deg2rad([0.0, 120.0, 240.0])
+    for azimuth in (0.0, 13.0, 45.0, 77.0, 171.0):
+        force = np.deg2rad(azimuth + 180.0)
+        loads = 1 / 3 - np.outer(np.linspace(0, 2, 200_001), 2 / 3 * np.cos(force - arms))
+        opens = np.linspace(0, 2, 200_001)[int((loads.min(axis=1) <= 0).argmax())]
+        assert 2 * opens == pytest.approx(seat_shape([azimuth])[0], abs=5e-5)
+
+
+def test_slope_at_the_cusp_is_3_464_sizes_per_radian() -> None:
+    step = 1e-6
+    rise = seat_shape([0.0])[0] - seat_shape([-np.rad2deg(step)])[0]
+    assert rise / step == pytest.approx(2 * np.sqrt(3), rel=1e-4)
+
+
+@pytest.mark.parametrize("ratio", [0.0, 0.05, 0.2, 0.5])
+def test_variation_of_a_shape_is_its_range_all_round(ratio: float) -> None:
+    assert np.ptp(seat_shape(ALL_ROUND, 0.0, ratio)) == pytest.approx(shape_variation(ratio), abs=1e-6)
+
+
+@pytest.mark.parametrize("ratio", [0.0, 0.15, 0.5])
+def test_least_value_of_a_shape_is_1(ratio: float) -> None:
+    assert seat_shape(ALL_ROUND, 0.0, ratio).min() == pytest.approx(1.0, abs=1e-6)
+
+
+# ---- fit: known answers
+
+
+@pytest.mark.parametrize(
+    "azimuths",
+    [
+        even_azimuths(7),
+        even_azimuths(24),
+        even_azimuths(36, 3.0),
+        np.array([0, 10, 25, 50, 70, 95, 130, 150, 170, 200, 215, 240, 275, 290, 310, 345], dtype=float),
+        np.arange(0.0, 200.0, 10.0),
+        np.delete(even_azimuths(24), [2, 3, 11]),
+    ],
+    ids=["7", "24", "36 turned", "uneven", "partial arc", "missing directions"],
+)
+@pytest.mark.parametrize("arm", [0.0, 0.5, 41.0, 119.7])
+def test_an_ideal_seat_is_found(azimuths: np.ndarray, arm: float) -> None:
+    centre = 0.7 * np.cos(np.deg2rad(azimuths) - 1.0)
+    found = fitted(12.5 + centre + 0.010 * seat_shape(azimuths, arm), azimuths)
+    assert found.size_mm == pytest.approx(0.010, rel=1e-5)
+    assert arm_error(found.arm_azimuth_deg, arm) == pytest.approx(0.0, abs=1e-3)
+    assert 0.0 <= found.arm_azimuth_deg < 120.0
+    assert found.pair_ratio == 0.0
+    assert found.variation_mm == pytest.approx(0.010, rel=1e-5)
+
+
+def test_contact_pairs_are_found() -> None:
+    azimuths = even_azimuths(36, 2.0)
+    found = fitted(0.010 * seat_shape(azimuths, 41.0, 0.15), azimuths)
+    assert found.pair_ratio == pytest.approx(0.15, abs=2e-4)
+    assert found.size_mm == pytest.approx(0.010, rel=1e-3)
+    assert found.variation_mm == pytest.approx(0.010 * shape_variation(0.15), rel=1e-4)
+
+
+def test_ten_metres_of_offset_leave_size_and_arm() -> None:
+    azimuths = even_azimuths(24)
+    found = fitted(1e4 + 0.0001 * seat_shape(azimuths, 41.0), azimuths, sd_mm=1e-6)
+    assert found.size_mm == pytest.approx(0.0001, rel=1e-5)
+    assert found.arm_azimuth_deg == pytest.approx(41.0, abs=0.01)
+
+
+def test_residuals_are_what_the_shape_leaves() -> None:
+    azimuths = even_azimuths(24)
+    bump = np.where(np.arange(24) == 7, 0.002, 0.0)
+    found = fitted(0.010 * seat_shape(azimuths, 41.0) + bump, azimuths, sd_mm=0.003)
+    assert found.pair_ratio == 0.0
+    assert int(np.argmax(found.residual_mm)) == 7
+    assert sum(found.residual_mm) == pytest.approx(0.0, abs=1e-12)
+    assert found.residual_sd_mm == pytest.approx(
+        np.sqrt((np.array(found.residual_mm) ** 2).sum() / 19), rel=1e-9
+    )
+
+
+def test_an_ideal_seat_is_shown_and_fits() -> None:
+    found = fitted(0.010 * seat_shape(even_azimuths(24), 41.0), even_azimuths(24), sd_mm=0.001)
+    assert (found.shown, found.fits) == (True, True)
+
+
+def test_a_two_lobed_probe_does_not_fit() -> None:
+    azimuths = even_azimuths(24)
+    assert not fitted(0.005 * np.cos(2 * np.deg2rad(azimuths)), azimuths, sd_mm=0.001).fits
+
+
+def test_equal_means_show_no_seat() -> None:
+    found = fitted(np.full(24, 0.1), even_azimuths(24), sd_mm=0.001)
+    assert found.size_mm == pytest.approx(0.0, abs=1e-15)
+    assert not found.shown
+
+
+def test_six_directions_are_refused() -> None:
+    with pytest.raises(StatisticsError, match="at least 7 directions, but got 6"):
+        fitted(np.zeros(6), even_azimuths(6))
+
+
+# ---- fit: oracle
+
+
+def test_a_noisy_seat_is_fitted_as_by_a_general_least_squares_solver() -> None:
+    rng = np.random.default_rng(60)
+    azimuths, counts = even_azimuths(24, 3.0), rng.integers(3, 15, 24)
+    means = 5.0 * seat_shape(azimuths, 85.0) + rng.normal(size=24) / np.sqrt(counts)
+    angle = np.deg2rad(azimuths)
+
+    def residual(unknown: np.ndarray) -> np.ndarray:
+        curve = unknown[0] + unknown[1] * np.cos(angle) + unknown[2] * np.sin(angle)
+        return np.sqrt(counts) * (means - curve - unknown[3] * seat_shape(azimuths, unknown[4]))
+
+    oracle = optimize.least_squares(residual, [0.0, 0.0, 0.0, 4.0, 84.0], xtol=1e-14, ftol=1e-14)
+    found = fit_seat(means, azimuths, counts, 1.0, int((counts - 1).sum()))
+    assert found.pair_ratio == 0.0
+    assert found.size_mm == pytest.approx(oracle.x[3], rel=1e-5)
+    assert found.arm_azimuth_deg == pytest.approx(oracle.x[4], abs=1e-3)
+    # Where the scatter explains the residual, the errors come from the pooled sd.
+    covariance = np.linalg.inv(oracle.jac.T @ oracle.jac)
+    inflation = max(1.0, 2 * oracle.cost / 19)
+    assert found.size_u_mm == pytest.approx(np.sqrt(covariance[3, 3] * inflation), rel=0.02)
+    assert found.arm_azimuth_u_deg == pytest.approx(np.sqrt(covariance[4, 4] * inflation), rel=0.05)
+
+
+# ---- simulation
+
+
+def simulate_seats(
+    directions: int, touches: int, size: float, ratio: float = 0.0, runs: int = 100
+) -> list[tuple[SeatFit, float]]:
+    """Fits of simulated tests of sd 1, each with its true arm azimuth."""
+    found = []
+    for rng in repeated(np.random.default_rng(61), runs):
+        azimuths = even_azimuths(directions, rng.uniform(0, 360 / directions))
+        arm = rng.uniform(0, 120)
+        curve = size * seat_shape(azimuths, arm, ratio) + 0.7 * np.cos(np.deg2rad(azimuths) - 1.0)
+        data = simulated_means(rng, curve, azimuths, touches)
+        found.append((fit_seat(data.mean_mm, azimuths, data.counts, data.sd_mm, data.dof), arm))
+    return found
+
+
+@pytest.fixture(scope="module")
+def ideal_fits() -> list[tuple[SeatFit, float]]:
+    return simulate_seats(24, 10, 10.0, runs=150)
+
+
+@pytest.fixture(scope="module")
+def paired_fits() -> list[tuple[SeatFit, float]]:
+    return simulate_seats(24, 10, 10.0, 0.15)
+
+
+def assert_arm_azimuths_keep_their_errors(fits: list[tuple[SeatFit, float]]) -> None:
+    errors = np.array([(arm_error(fit.arm_azimuth_deg, arm), fit.arm_azimuth_u_deg) for fit, arm in fits])
+    assert_share(int((np.abs(errors[:, 0]) < 1.96 * errors[:, 1]).sum()), len(fits), 0.94)
+    assert abs(errors[:, 0].mean()) < 4 * errors[:, 0].std() / np.sqrt(len(fits))
+
+
+# Measured with 500 tests each (12, 24, 36 directions; 5, 10 touches; size 3 and 10 sd): size and
+# variation within 1.96 u in 94 to 96.4 %, arm azimuth in 92 to 95.8 %.
+def test_size_and_variation_keep_their_standard_errors(ideal_fits: list[tuple[SeatFit, float]]) -> None:
+    runs = len(ideal_fits)
+    assert_share(sum(abs(fit.size_mm - 10) < 1.96 * fit.size_u_mm for fit, _ in ideal_fits), runs, 0.95)
+    assert_share(
+        sum(abs(fit.variation_mm - 10) < 1.96 * fit.variation_u_mm for fit, _ in ideal_fits), runs, 0.95
+    )
+
+
+def test_arm_azimuth_keeps_its_standard_error(ideal_fits: list[tuple[SeatFit, float]]) -> None:
+    assert_arm_azimuths_keep_their_errors(ideal_fits)
+
+
+def test_few_directions_and_a_faint_shape_keep_their_standard_errors() -> None:
+    fits = simulate_seats(12, 10, 3.0)
+    assert_share(
+        sum(abs(fit.variation_mm - 3) < 1.96 * fit.variation_u_mm for fit, _ in fits), len(fits), 0.95
+    )
+    assert_arm_azimuths_keep_their_errors(fits)
+
+
+def test_a_true_shape_is_called_a_misfit_as_rarely_as_stated(ideal_fits: list[tuple[SeatFit, float]]) -> None:
+    # Measured with 500 tests each: 0.4 to 1.6 % (risk 1 %).
+    assert_share_at_most(sum(not fit.fits for fit, _ in ideal_fits), len(ideal_fits), 0.01)
+
+
+def test_contact_pairs_are_invented_as_rarely_as_stated(ideal_fits: list[tuple[SeatFit, float]]) -> None:
+    # Measured with 500 tests each: 0.4 to 1.4 % (risk 1 %).
+    assert_share_at_most(sum(fit.pair_ratio > 0 for fit, _ in ideal_fits), len(ideal_fits), 0.01)
+
+
+def test_scatter_alone_shows_a_seat_rarely() -> None:
+    # Measured with 1000 tests each: 0.8 to 2.0 %, about twice the stated 1 %, for the arm azimuth is
+    # searched for. The bound holds the measured figure.
+    fits = simulate_seats(24, 5, 0.0, runs=200)
+    assert_share_at_most(sum(fit.shown for fit, _ in fits), len(fits), 0.02)
+
+
+def test_hidden_contact_pairs_leave_the_variation_right(paired_fits: list[tuple[SeatFit, float]]) -> None:
+    # With a ratio of 0.15 and a size of 10 sd the pairs show in 9 % of tests only, else the ideal
+    # shape takes their place. Measured with 500 tests: variation 0.15 sd too large, within 1.96 u
+    # in 92.8 %.
+    truth = 10.0 * shape_variation(0.15)
+    errors = np.array([(fit.variation_mm - truth, fit.variation_u_mm) for fit, _ in paired_fits])
+    assert_share(int((np.abs(errors[:, 0]) < 1.96 * errors[:, 1]).sum()), len(errors), 0.93)
+    assert abs(errors[:, 0].mean()) < 0.25
+
+
+def test_hidden_contact_pairs_leave_the_arm_azimuth_right(paired_fits: list[tuple[SeatFit, float]]) -> None:
+    assert_arm_azimuths_keep_their_errors(paired_fits)
+
+
+def test_hidden_contact_pairs_make_the_size_too_small(paired_fits: list[tuple[SeatFit, float]]) -> None:
+    # Not a merit: measured 3.1 sd of 10, far outside u. Where pairs may be hidden only the
+    # variation can be quoted.
+    assert np.median([fit.size_mm for fit, _ in paired_fits]) == pytest.approx(6.3, abs=0.3)
+
+
+def test_a_strong_shape_with_pairs_is_told_from_an_ideal_one() -> None:
+    # Measured with 500 tests at half this size: 76 %.
+    fits = simulate_seats(24, 10, 60.0, 0.15, runs=40)
+    assert_share_at_least(sum(fit.pair_ratio > 0 for fit, _ in fits), len(fits), 0.97)
