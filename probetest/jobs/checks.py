@@ -23,7 +23,12 @@ from probetest.statistics.decision import (
 from probetest.statistics.drift import TOLD_APART, Drift
 from probetest.statistics.intervals import Interval, proportion_interval, sd_interval
 from probetest.statistics.lobing import pretravel_variation
-from probetest.statistics.repeatability import RESOLVED_SHARE, widest_direction, worst_direction_bounds
+from probetest.statistics.repeatability import (
+    LEAST_SHARE,
+    RESOLVED_SHARE,
+    widest_direction,
+    worst_direction_bounds,
+)
 
 ADVICE = "touch from 25 evenly spread directions, which show at least 87 % of it"
 
@@ -167,7 +172,7 @@ def _worst_sd(found: Analysis, limit: float, risk: float) -> Check:
         wanting = widest_direction(spread, risk)
         more = more_touches_for_sd(
             wanting.sd_mm,
-            (wanting.n - 1) * spread.tails.dof_share,
+            (wanting.n - 1) * max(spread.tails.dof_share, LEAST_SHARE),
             limit,
             risk,
             float(len(spread.directions)),

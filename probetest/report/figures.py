@@ -34,7 +34,7 @@ def pretravel_curve(found: Qualification) -> Picture:
     dof = analysis.repeatability.dof
     half = UM_PER_MM * stats.t.isf(0.025, dof) * analysis.noise_mm / np.sqrt(analysis.counts)
     with report_style():
-        figure = new_figure(84, 88)
+        figure = new_figure(80, 80)
         axes = figure.add_subplot(projection="polar")
         floor, top = _radial_range(axes, means - half, means + half, from_zero=known)
         if len(azimuth) >= 3:

@@ -28,12 +28,11 @@ MORE_WORTH_SAYING = 100_000
 def banner(found: Qualification) -> Banner:
     """Which probe, the verdict, and one plain sentence of what it means."""
     record = found.record
-    scope = f"{found.series.stage}, orientation {found.series.orientation_deg:.4g}°"
+    scope = f"{found.series.stage}, {found.series.orientation_deg:.4g}°"
     facts = [
         ("Build", record.build or "not stated"),
-        ("Tested", when(found)),
+        ("Tested (stage, orientation)", f"{when(found)} ({scope})"),
         ("Touches", touches(found)),
-        ("Verdict on", scope),
     ]
     return Banner(found.verdict, f"Touch probe {record.serial}", meaning(found), tuple(facts))
 
@@ -50,7 +49,8 @@ def meaning(found: Qualification) -> str:
         start = f"All {len(found.checks)} limits are kept, each with its guard band."
     else:
         start = "No limit was set, so nothing was decided."
-    return f"{start} {_in_use(found)}"
+    mind = " Mind the remarks below." if len(found.remarks) > 1 else ""
+    return f"{start} {_in_use(found)}{mind}"
 
 
 def _in_use(found: Qualification) -> str:
@@ -111,11 +111,10 @@ def touches(found: Qualification) -> str:
 
 def limits_table(found: Qualification) -> Table:
     """Each limit with value, interval, verdict; what would decide an open one."""
-    risk = percent(found.limits.risk)
     notes = [
-        f"Intervals are 95 %, two-sided. A check is decided when the one-sided bound at {risk} risk lies "
-        "beyond the limit (guard band as in ISO 14253-1), otherwise it is undecided. The whole test fails if "
-        "any check fails, is undecided if any check is, and passes otherwise."
+        "Intervals are 95 %, two-sided. A check is decided when the one-sided bound at "
+        f"{percent(found.limits.risk)} risk lies beyond the limit (guard band as in ISO 14253-1). Any fail "
+        "fails the test; else any undecided leaves it undecided."
     ]
     notes += [_remark(check) for check in found.checks if _remark(check)]
     return Table(
@@ -169,7 +168,7 @@ def _remark(check: Check) -> str:
         parts.append(
             f"very roughly {rounded(check.more_touches)} more touches would decide, if the figure stays"
         )
-    elif check.verdict == "undecided" and check.value is not None and check.value > 0:
+    elif check.verdict == "undecided" and check.value is not None and check.value > 0 and not parts:
         parts.append("too near the limit for any practical number of touches")
     return f"{check.label}: {'; '.join(parts)}." if parts else ""
 
@@ -241,10 +240,6 @@ def headline_facts(found: Qualification) -> Facts:
     return Facts(tuple(rows))
 
 
-def remarks_blocks(found: Qualification) -> tuple[Note, ...]:
+def remarks_block(found: Qualification) -> Note:
     """What a reader must mind."""
-    first, *rest = found.remarks
-    blocks = [Note("info", "Probe and machine together", first)]
-    if rest:
-        blocks.append(Note("caution", "Mind", "\n".join(rest)))
-    return tuple(blocks)
+    return Note("caution" if len(found.remarks) > 1 else "info", "Mind", "\n".join(found.remarks))

@@ -21,6 +21,9 @@ REPEATABILITY_FACTOR = 2.8
 HOMOGENEITY_RISK = 0.01
 """Risk of each of the two tests for unequal scatter."""
 
+LEAST_SHARE = 0.4
+"""Heavy tails take no more of a single direction's degrees of freedom than an excess of 3 does."""
+
 RESOLVED_SHARE = 0.5
 """A scatter is resolved when its sd is at least this share of the step."""
 
@@ -241,7 +244,7 @@ def repeatability(
     deviations = reading - means[index]
     tails = judge_tails(deviations, index)
     spreads = tuple(
-        _spread(reading[index == i], float(azimuths[i]), float(means[i]), tails.dof_share, level)
+        _spread(reading[index == i], float(azimuths[i]), float(means[i]), _share_of_one(tails), level)
         for i in range(len(azimuths))
     )
     sd = float(np.sqrt((deviations**2).sum() / dof))
@@ -276,6 +279,14 @@ def _spread(
     )
 
 
+def _share_of_one(tails: Tails) -> float:
+    """Share of the degrees of freedom of one direction that heavy tails leave.
+
+    A few far touches make the kurtosis of all; a single direction mostly holds none of them.
+    """
+    return max(tails.dof_share, LEAST_SHARE)
+
+
 def worst_direction_bounds(result: Repeatability, risk: float) -> tuple[float, float]:
     """One-sided bounds, at ``risk`` each, of the largest true sd of any direction, mm.
 
@@ -300,7 +311,7 @@ def widest_direction(result: Repeatability, risk: float) -> DirectionSpread:
 def _direction_bounds(
     spread: DirectionSpread, result: Repeatability, risk: float, lower_risk: float
 ) -> tuple[float, float]:
-    dof = (spread.n - 1) * result.tails.dof_share
+    dof = (spread.n - 1) * _share_of_one(result.tails)
     rounding = result.step_mm / np.sqrt(12) if spread.sd_mm < result.step_mm else 0.0
     hidden = float(np.hypot(spread.sd_mm, rounding))
     lower = sd_interval(spread.sd_mm, dof, 1 - 2 * lower_risk).lower
