@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import os
 import sys
+import traceback
 from collections.abc import Callable
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, NoReturn
@@ -16,6 +18,7 @@ if TYPE_CHECKING:
 
 EXIT_CODES = {"pass": 0, "fail": 1, "undecided": 3}
 UNUSABLE = 2
+BROKEN = 70
 
 PATH = click.Path(path_type=Path)
 
@@ -149,4 +152,19 @@ def main() -> NoReturn:
     except ProbetestError as error:
         click.echo(f"probetest: {error}", err=True)
         sys.exit(UNUSABLE)
+    except BrokenPipeError:
+        # Whoever read the output has gone; Python must not try again at its end.
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        sys.exit(UNUSABLE)
+    except MemoryError:
+        click.echo("probetest: not enough memory for this log; split it, or use a larger machine.", err=True)
+        sys.exit(UNUSABLE)
+    except OSError as error:
+        place = f"{error.filename}: " if error.filename else ""
+        click.echo(f"probetest: {place}{error.strerror or error}.", err=True)
+        sys.exit(UNUSABLE)
+    except Exception:
+        # Exit code 1 means that a probe failed; a fault of this program must not look like it.
+        traceback.print_exc()
+        sys.exit(BROKEN)
     sys.exit(0)

@@ -67,9 +67,13 @@ def print_results(results: Sequence[Qualification], folders: Sequence[Path]) -> 
         for check in found.checks:
             if check.verdict != "pass":
                 console.print(Text(f"{printable(found.record.serial)}: {_words(check)}"))
+        for notice in found.source.notices:
+            console.print(Text(f"{printable(found.record.serial)}: mind: {printable(notice)}"))
     if folders:
         noun = "serial" if len(folders) == 1 else "serials"
-        console.print(Text(f"Written: {folders[0].parent}/ ({len(folders)} {noun}, one folder each)"))
+        console.print(
+            Text(f"Written: {printable(str(folders[0].parent))}/ ({len(folders)} {noun}, one folder each)")
+        )
 
 
 def _row(found: Qualification) -> list[Text | str]:
@@ -92,7 +96,7 @@ def _short(interval: Interval, decimals: int) -> str:
 
 def _words(check: Check) -> str:
     scale, unit = (1000.0, " µm") if check.unit == "mm" else (1.0, "")
-    decimals = {"misses": 0, "miss_rate": 4}.get(check.name, 2)
+    decimals = {"misses": 0, "other_series": 0, "miss_rate": 4}.get(check.name, 2)
     text = f"{check.verdict}: {check.label}"
     if check.value is not None:
         text += f" {number(check.value * scale, decimals)}{unit}"

@@ -63,13 +63,15 @@ def read_settings(
 
 def _read_text(path: Path, faults: FaultList) -> str | None:
     try:
-        data = path.read_bytes() if path.stat().st_size <= LARGEST_BYTES else None
+        # Reading a pipe or a device would never end.
+        size = path.stat().st_size if path.is_file() or not path.exists() else LARGEST_BYTES + 1
+        data = path.read_bytes() if size <= LARGEST_BYTES else None
     except (OSError, ValueError) as problem:
         reason = getattr(problem, "strerror", None) or str(problem)
         faults.add(f"no readable file ({reason})", "a TOML file", action="check the name and the folder")
         return None
     if data is None:
-        faults.add(f"more than {LARGEST_BYTES} bytes", "a small TOML file")
+        faults.add(f"no plain file, or more than {LARGEST_BYTES} bytes", "a small TOML file")
         return None
     try:
         return data.decode("utf-8-sig").replace("\r\n", "\n")

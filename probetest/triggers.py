@@ -63,7 +63,7 @@ class Stylus(_Record):
 class Machine(_Record):
     """What moved."""
 
-    name: str | None = None
+    name: str | None = Field(default=None, max_length=200)
     resolution_mm: float | None = Field(default=None, gt=0)
 
 
@@ -76,7 +76,7 @@ class TestRecord(_Record):
     __test__ = False  # not a test case, whatever its name makes pytest think
 
     serial: str = Field(min_length=1, max_length=200)
-    build: str | None = None
+    build: str | None = Field(default=None, max_length=200)
     artefact: Artefact | None = None
     stylus: Stylus | None = None
     machine: Machine | None = None
@@ -99,6 +99,8 @@ class Source:
         Units stated by the log ("mm" or "inch"); the frame is in mm in any case.
     shape : str
         Which reader understood the file.
+    notices : tuple of str
+        What is no fault of the file but worth telling.
     """
 
     file: str
@@ -106,6 +108,7 @@ class Source:
     rows: int
     units: str
     shape: str
+    notices: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)

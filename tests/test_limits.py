@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from pathlib import Path
 
 import pytest
@@ -70,10 +71,17 @@ def test_all_mistakes_are_named_at_once(tmp_path: Path) -> None:
     assert len(str(caught.value).splitlines()) == 3
 
 
-@pytest.mark.parametrize("name", ["none.toml", "."], ids=["missing", "folder"])
-def test_unreadable_file_is_one_sentence(tmp_path: Path, name: str) -> None:
-    with pytest.raises(LimitsError, match="no readable file"):
+@pytest.mark.parametrize(("name", "words"), [("none.toml", "no readable file"), (".", "no plain file")])
+def test_unreadable_file_is_one_sentence(tmp_path: Path, name: str, words: str) -> None:
+    with pytest.raises(LimitsError, match=words):
         read_limits(tmp_path / name)
+
+
+@pytest.mark.skipif(not hasattr(os, "mkfifo"), reason="no pipes with names on this system")
+def test_pipe_does_not_hang(tmp_path: Path) -> None:
+    os.mkfifo(tmp_path / "pipe.toml")
+    with pytest.raises(LimitsError, match="no plain file"):
+        read_limits(tmp_path / "pipe.toml")
 
 
 def test_bytes_that_are_no_text(tmp_path: Path) -> None:

@@ -121,8 +121,10 @@ def import_log(
         tests = _split_by_serial(columns, table, layout, stated, faults)
         faults.raise_if_any()
         shape = "table with a column map" if column_map else "native log" if head.stated else "plain table"
+        notices = tuple(list_notices(content.encoding, table, layout, [frame for _, frame in tests]))
         sources = [
-            Source(path.name, digest.result(), len(frame), str(stated.units), shape) for _, frame in tests
+            Source(path.name, digest.result(), len(frame), str(stated.units), shape, notices)
+            for _, frame in tests
         ]
     return ImportResult(
         tuple(
@@ -133,7 +135,7 @@ def import_log(
         str(stated.units),
         tuple((field.header, field.target) for field in layout.fields),
         layout.ignored,
-        tuple(list_notices(content.encoding, table, layout, [frame for _, frame in tests])),
+        notices,
     )
 
 

@@ -210,7 +210,10 @@ def analyse(
     """
     rows = series.level
     if rows.empty:
-        raise StatisticsError("the series holds no horizontal touch, so no probe figure can be given")
+        raise StatisticsError(
+            "it holds no horizontal touch, so no figure of the probe can be given; touch from at least 8 "
+            "directions around a ring, sphere or boss"
+        )
     readings = read_approach(rows, artefact)
     resolution = _resolution(rows, readings, declared_step_mm, unit_mm)
     spread = repeatability(

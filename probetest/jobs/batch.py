@@ -11,6 +11,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from probetest.errors import ImportDataError, ProbetestError, ReportError
+from probetest.faults import printable
 from probetest.importers import ColumnMap, import_log, read_column_map
 from probetest.jobs.qualify import Qualification, qualify
 from probetest.jobs.result import result_to_json
@@ -28,6 +29,9 @@ LARGEST_ATTACHED = 5_000_000
 """Larger logs are not put inside the report."""
 
 PLAIN = re.compile(r"[A-Za-z0-9][A-Za-z0-9_.-]{0,79}")
+
+PLAIN_SUFFIXES = (".csv", ".tsv", ".txt", ".log")
+"""Endings that the log keeps inside the report; any other becomes .txt."""
 
 RESERVED = re.compile(r"(?i)(con|prn|aux|nul|com\d|lpt\d)(\..*)?")
 """Names that some systems keep for devices."""
@@ -101,7 +105,7 @@ def folder_name(serial: str) -> str:
     >>> folder_name("SK1-001")
     'SK1-001'
     >>> folder_name("../x")
-    'x-ecb3f2dd7d'
+    'x-d6b96a97d1'
     """
     if PLAIN.fullmatch(serial) and not RESERVED.fullmatch(serial) and not serial.endswith("."):
         return serial
@@ -142,8 +146,9 @@ def _refuse_doubles(jobs: Sequence[Job]) -> None:
         if other is not job:
             twin = other.triggers.source.sha256 == job.triggers.source.sha256
             raise ProbetestError(
-                f"{job.log}: holds serial '{job.triggers.record.serial}' as {other.log} does"
-                f"{', and the same bytes' if twin else ''}; give each serial once, or qualify the tests one "
+                f"{printable(str(job.log))}: serial '{printable(job.triggers.record.serial)}' would be "
+                f"written over '{printable(other.triggers.record.serial)}' of {printable(str(other.log))}"
+                f"{' (the same bytes)' if twin else ''}; give each serial once, or qualify the tests one "
                 "after the other into different folders."
             )
 
@@ -241,7 +246,7 @@ def _log_itself(job: Job) -> dict[str, bytes]:
             if file.tell() > LARGEST_ATTACHED:
                 return {}
             file.seek(0)
-            suffix = job.log.suffix if job.log.suffix[1:].isalnum() and job.log.suffix.isascii() else ".txt"
+            suffix = job.log.suffix if job.log.suffix.lower() in PLAIN_SUFFIXES else ".txt"
             return {f"trigger-log{suffix}": file.read()}
     except OSError as error:
         raise ReportError(changed) from error

@@ -14,8 +14,8 @@ from probetest.triggers import Artefact, Stylus, TestRecord
 BALL_U_MM = 0.0005
 """Standard uncertainty of a stylus ball whose uncertainty is not stated (common practice, no source)."""
 
-LARGEST_PRETRAVEL_MM = 1.0
-"""A larger mean pre-travel than this is a wrong diameter, not a probe."""
+LEAST_PRETRAVEL_MM, LARGEST_PRETRAVEL_MM = -0.1, 1.0
+"""A mean pre-travel outside of these is a wrong diameter or unit (common practice, no source)."""
 
 KNOWN = float("inf")
 ROOT_12 = float(np.sqrt(12))

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from typing import Protocol
 
 import numpy as np
 from scipy import stats
@@ -19,6 +21,7 @@ from probetest.statistics.decision import (
     more_touches_for_rate,
     more_touches_for_sd,
     more_touches_for_width,
+    overall_verdict,
 )
 from probetest.statistics.drift import TOLD_APART, Drift
 from probetest.statistics.intervals import Interval, proportion_interval, sd_interval
@@ -34,6 +37,19 @@ ADVICE = "touch from 25 evenly spread directions, which show at least 87 % of it
 
 FEWEST_TOUCHES = 5
 """With fewer valid touches values are shown and nothing is decided."""
+
+
+class SeriesVerdict(Protocol):
+    """What is needed of a judged series."""
+
+    @property
+    def stage(self) -> str: ...  # noqa: D102
+    @property
+    def orientation_deg(self) -> float: ...  # noqa: D102
+    @property
+    def n(self) -> int: ...  # noqa: D102
+    @property
+    def verdict(self) -> Verdict: ...  # noqa: D102
 
 
 @dataclass(frozen=True, slots=True)
@@ -277,6 +293,22 @@ def _cpk(
     if wide.warning:
         return replace(check, verdict="undecided", note=wide.warning)
     return _more_by_width(check)
+
+
+def judge_series(others: Sequence[SeriesVerdict]) -> tuple[Check, ...]:
+    """One check that all other series of the log keep the limits on scatter and variation."""
+    if not others:
+        return ()
+    bad = [part for part in others if part.verdict != "pass"]
+    note = "; ".join(f"{part.stage} at {part.orientation_deg:.4g}°: {part.verdict}" for part in bad[:5])
+    return (
+        Check(
+            name="other_series", label="Other series not within the limits", value=float(len(bad)), unit="",
+            limit=0.0, side="max", lower=None, upper=None, decision_lower=None, decision_upper=None,
+            verdict=overall_verdict(part.verdict for part in others), n=sum(part.n for part in others),
+            note=note,
+        ),
+    )  # fmt: skip
 
 
 def _misses(outcomes: Outcomes, limit: int) -> Check:

@@ -8,8 +8,14 @@ import numpy as np
 
 from probetest.errors import StatisticsError
 from probetest.jobs.analysis import Analysis, Series, analyse, split_series
-from probetest.jobs.budgets import LARGEST_PRETRAVEL_MM, form_u_mm, make_budgets, zero_reading_mm
-from probetest.jobs.checks import Outcomes, capability_of, make_checks
+from probetest.jobs.budgets import (
+    LARGEST_PRETRAVEL_MM,
+    LEAST_PRETRAVEL_MM,
+    form_u_mm,
+    make_budgets,
+    zero_reading_mm,
+)
+from probetest.jobs.checks import Outcomes, capability_of, judge_series, make_checks
 from probetest.jobs.flags import OUTCOME_WORDS, Flag, list_flags
 from probetest.jobs.remarks import make_remarks
 from probetest.limits import Limits
@@ -20,6 +26,9 @@ from probetest.statistics.uncertainty import Budget
 from probetest.triggers import Source, TestRecord, Triggers
 
 HEADLINE_STAGE = "baseline"
+
+SERIES_CHECKS = ("pooled_sd", "worst_direction_sd", "pretravel_variation")
+"""Checks that the other series of a log must keep as well."""
 
 UNIT_MM = {"mm": 1.0, "inch": 25.4}
 
@@ -52,6 +61,8 @@ class SeriesSummary:
     orientation_deg : float
     n, directions : int
     sd_mm, variation_mm : float or None
+    verdict : str
+        On scatter and variation against the same limits.
     note : str
     """
 
@@ -61,6 +72,7 @@ class SeriesSummary:
     directions: int
     sd_mm: float | None
     variation_mm: float | None
+    verdict: Verdict
     note: str
 
 
@@ -119,8 +131,10 @@ class Qualification:
 
     @property
     def failed_touches(self) -> list[int]:
-        """Numbers of the approaches without a valid trigger."""
-        return [flag.touch for flag in self.flags if flag.kind in OUTCOME_WORDS and flag.touch is not None]
+        """Numbers of the approaches of the headline series without a valid trigger."""
+        first, last = self.series.level["touch"].min(), self.series.level["touch"].max()
+        failed = (flag.touch for flag in self.flags if flag.kind in OUTCOME_WORDS)
+        return [touch for touch in failed if touch is not None and first <= touch <= last]
 
 
 def qualify(triggers: Triggers, limits: Limits) -> Qualification:
@@ -130,7 +144,8 @@ def qualify(triggers: Triggers, limits: Limits) -> Qualification:
     ----------
     triggers : Triggers
         One serial. The headline is the stage "baseline" (else the first stage of the log) at the
-        first orientation; other series are summarised, never pooled with it.
+        first orientation; other series are never pooled with it, but must keep the limits on scatter
+        and variation as well.
     limits : Limits
 
     Returns
@@ -145,7 +160,10 @@ def qualify(triggers: Triggers, limits: Limits) -> Qualification:
     record = triggers.record
     parts = split_series(triggers)
     if not parts:
-        raise StatisticsError(f"{triggers.source.file}: none of the approaches ended in a trigger")
+        raise StatisticsError(
+            f"{triggers.source.file}: none of the approaches ended in a trigger; check the wiring and the "
+            "outcome column"
+        )
     headline = next((part for part in parts if part.stage == HEADLINE_STAGE), parts[0])
     step = record.machine.resolution_mm if record.machine else None
     unit_mm = UNIT_MM[triggers.source.units]
@@ -156,14 +174,20 @@ def qualify(triggers: Triggers, limits: Limits) -> Qualification:
     outcomes = count_outcomes(triggers)
     zero, mean_reason = _zero(found, record)
     mean = None if zero is None else float(found.mean_mm.mean()) - zero
-    if mean is not None and abs(mean) > LARGEST_PRETRAVEL_MM:
-        zero, mean_reason = (
-            None,
-            (f"the readings lie {mean:.3f} mm from where diameter and ball put them: check both in the log"),
+    if mean is not None and not LEAST_PRETRAVEL_MM <= mean <= LARGEST_PRETRAVEL_MM:
+        raise StatisticsError(
+            f"{triggers.source.file}, serial {record.serial}: the readings lie {mean:.3f} mm from where the "
+            "diameters of artefact and ball put them; check both, and the units of the log"
         )
-        mean = None
+    if mean is not None and found.variation is None:
+        zero, mean, mean_reason = None, None, f"mean pre-travel: {found.variation_reason}"
     capability, capability_reason = _capability(found, limits, zero)
     checks = make_checks(found, outcomes, limits, zero, capability, form_u_mm(record.artefact))
+    summaries = [_summary(headline, found, checks)]
+    for part in parts:
+        if part is not headline:
+            summaries.append(_other_series(part, triggers, limits, unit_mm))
+    checks += judge_series(summaries[1:])
     return Qualification(
         record=record,
         source=triggers.source,
@@ -182,7 +206,7 @@ def qualify(triggers: Triggers, limits: Limits) -> Qualification:
         flags=list_flags(triggers, headline, found),
         without_flags=_without_flags(headline, found, capability, record, limits, zero),
         budgets=make_budgets(found, record, mean),
-        summaries=tuple(_summary(part, found if part is headline else None, record, step) for part in parts),
+        summaries=tuple(summaries),
         remarks=make_remarks(triggers, found, headline, len(parts)),
     )
 
@@ -241,17 +265,30 @@ def _without_flags(
     )
 
 
-def _summary(part: Series, found: Analysis | None, record: TestRecord, step: float | None) -> SeriesSummary:
-    n = len(part.level) + len(part.elevated)
-    directions = len(part.level[["azimuth_deg"]].drop_duplicates())
-    try:
-        found = found or analyse(part, record.artefact, step)
-    except StatisticsError as error:
-        return SeriesSummary(part.stage, part.orientation_deg, n, directions, None, None, str(error))
+def _summary(part: Series, found: Analysis, checks: tuple[Check, ...]) -> SeriesSummary:
     spread, variation = found.repeatability, found.variation
     return SeriesSummary(
-        part.stage, part.orientation_deg, n, directions,
+        part.stage,
+        part.orientation_deg,
+        len(part.level) + len(part.elevated),
+        len(found.readings.azimuth_deg),
         spread.sd_mm if spread.resolved else None,
         variation.variation_mm if variation else None,
+        overall_verdict(check.verdict for check in checks if check.name in SERIES_CHECKS),
         "" if spread.resolved else f"scatter not resolved, <= {spread.step_mm:.4g} mm",
-    )  # fmt: skip
+    )
+
+
+def _other_series(part: Series, triggers: Triggers, limits: Limits, unit_mm: float) -> SeriesSummary:
+    record = triggers.record
+    step = record.machine.resolution_mm if record.machine else None
+    try:
+        found = analyse(part, record.artefact, step, unit_mm=unit_mm)
+    except StatisticsError as error:
+        n = len(part.level) + len(part.elevated)
+        directions = int(part.level["azimuth_deg"].nunique())
+        return SeriesSummary(
+            part.stage, part.orientation_deg, n, directions, None, None, "undecided", str(error)
+        )
+    checks = make_checks(found, count_outcomes(triggers), limits, None, None, form_u_mm(record.artefact))
+    return _summary(part, found, checks)

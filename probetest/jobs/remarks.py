@@ -30,8 +30,8 @@ def make_remarks(triggers: Triggers, found: Analysis, headline: Series, series: 
         How many series the log holds.
     """
     remarks = [
-        "Every figure is of the probe together with this machine, artefact and stylus; one orientation "
-        "cannot tell them apart."
+        "Every figure is of the probe together with this machine, artefact and stylus; figures of one "
+        "orientation cannot tell them apart."
     ]
     remarks.extend(_scatter(found.repeatability))
     if found.drift is not None:
@@ -44,6 +44,7 @@ def make_remarks(triggers: Triggers, found: Analysis, headline: Series, series: 
     if found.readings.fit is not None:
         remarks.extend(_directions(found.readings.fit))
     remarks.extend(_scope(triggers, found, headline, series))
+    remarks.extend(f"Log: {notice}" for notice in triggers.source.notices)
     return tuple(remarks)
 
 
@@ -70,9 +71,9 @@ def _scope(triggers: Triggers, found: Analysis, headline: Series, series: int) -
         )
     if series > 1:
         yield (
-            f"The log holds {series} series (stage, orientation). The verdict is on stage "
-            f"'{headline.stage}' at orientation {headline.orientation_deg:.4g}° alone; the others are listed "
-            "and not judged."
+            f"The log holds {series} series (stage, orientation). The figures are of stage "
+            f"'{headline.stage}' at orientation {headline.orientation_deg:.4g}°; the others are listed, and "
+            "judged by scatter and variation alone."
         )
 
 

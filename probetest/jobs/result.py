@@ -85,6 +85,7 @@ def result_to_dict(found: Qualification) -> dict[str, Any]:
                 "directions": part.directions,
                 "sd_mm": part.sd_mm,
                 "variation_mm": part.variation_mm,
+                "verdict": part.verdict,
                 "note": part.note,
             }
             for part in found.summaries

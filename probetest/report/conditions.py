@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import probetest
 from probetest.jobs.qualify import Qualification
-from probetest.report.blocks import Column, Facts, Table
+from probetest.report.blocks import Column, Facts, Table, VerdictMark
 from probetest.report.first_page import when
 from probetest.report.numbers import span, um
 
@@ -21,6 +21,7 @@ def series_table(found: Qualification) -> Table | None:
             str(part.directions),
             um(part.sd_mm, 2),
             um(part.variation_mm, 1),
+            VerdictMark(part.verdict),
             part.note,
         )
         for part in found.summaries
@@ -33,10 +34,11 @@ def series_table(found: Qualification) -> Table | None:
             Column("Directions", "right"),
             Column("sd, µm", "right"),
             Column("Variation, µm", "right"),
+            Column("Verdict", "left"),
             Column("Remark", "left", "1fr"),
         ),
         rows=rows,
-        caption="All series of the log; the verdict is on the one named on the first page",
+        caption="All series of the log; the figures of this report are of the first",
     )
 
 

@@ -21,7 +21,7 @@ from probetest.report.numbers import (
 from probetest.statistics.capability import STUDY_SHARE, STUDY_SPREAD
 from probetest.statistics.intervals import Interval
 from probetest.statistics.outliers import FAMILY_RISK
-from probetest.statistics.repeatability import HOMOGENEITY_RISK
+from probetest.statistics.repeatability import HOMOGENEITY_RISK, RESOLVED_SHARE, DirectionSpread
 
 MANY_DOF = 10_000
 """More degrees of freedom than this make no difference to a t factor."""
@@ -47,7 +47,7 @@ def direction_table(found: Qualification) -> Table:
     base = found.zero_mm if found.zero_mm is not None else float(analysis.mean_mm.mean())
     rows = []
     for part in analysis.repeatability.directions:
-        sd = um(part.sd_mm, 2) if part.n > 1 else UNKNOWN
+        sd = _direction_sd(part, analysis.repeatability.step_mm)
         rows.append(
             (
                 f"{part.azimuth_deg:.4g}",
@@ -79,6 +79,12 @@ def direction_table(found: Qualification) -> Table:
         f"{p_words(test.brown_forsythe_p)}; Cochran's C = {number(test.cochran_c, 3)}, critical "
         f"{number(test.cochran_critical, 3)} at {percent(HOMOGENEITY_RISK)}: {alike}.",
     )
+
+
+def _direction_sd(part: DirectionSpread, step_mm: float) -> str:
+    if part.n < 2:
+        return UNKNOWN
+    return um(part.sd_mm, 2) if part.sd_mm >= RESOLVED_SHARE * step_mm else f"≤ {um(step_mm, 2)}"
 
 
 def elevated_table(found: Qualification) -> Table | None:
@@ -144,12 +150,8 @@ def seat_facts(found: Qualification) -> Facts | Note:
             "None stands out of the scatter "
             f"({p_words(seat.shown_p)}, n = {found.analysis.repeatability.n}).",
         )
-    fits = "fits" if seat.fits else "does not fit"
-    kind = (
-        "arms on contact pairs, ratio " + number(seat.pair_ratio, 2)
-        if seat.pair_ratio
-        else "ideal arms, ratio 0"
-    )
+    fits = "no misfit shown" if seat.fits else "the shape does not fit"
+    kind = "arms on contact pairs, ratio " + number(seat.pair_ratio, 2) if seat.pair_ratio else "ideal arms"
     return Facts(
         (
             (
@@ -164,7 +166,7 @@ def seat_facts(found: Qualification) -> Facts | Note:
             ("Shape", kind),
             (
                 "Means about the shape, sd",
-                f"{um(seat.residual_sd_mm, 2)} µm; the shape {fits} ({p_words(seat.misfit_p)})",
+                f"{um(seat.residual_sd_mm, 2)} µm; {fits} ({p_words(seat.misfit_p)})",
             ),
         )
     )

@@ -20,6 +20,9 @@ if TYPE_CHECKING:
 
 Floats = NDArray[np.float64]
 
+WIDEST_GAP_DEG = 60.0
+"""Over a wider gap between directions no band is drawn."""
+
 WHOSE = "probe + this machine"
 """What every figure of one orientation is about."""
 
@@ -37,7 +40,7 @@ def pretravel_curve(found: Qualification) -> Picture:
         figure = new_figure(80, 80)
         axes = figure.add_subplot(projection="polar")
         floor, top = _radial_range(axes, means - half, means + half, from_zero=known)
-        if len(azimuth) >= 3:
+        if len(azimuth) >= 3 and np.diff(azimuth, append=azimuth[0] + 360.0).max() <= WIDEST_GAP_DEG:
             _band(axes, azimuth, means, half, floor)
         axes.errorbar(
             np.deg2rad(azimuth), means, yerr=half, fmt="o", ms=2.6, color=PALETTE.blue, elinewidth=0.6,

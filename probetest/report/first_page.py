@@ -21,6 +21,9 @@ from probetest.statistics.decision import Check
 from probetest.statistics.drift import TOLD_APART
 from probetest.statistics.repeatability import REPEATABILITY_FACTOR
 
+COUNTS = ("misses", "other_series")
+"""Checks whose value is a whole number."""
+
 MORE_WORTH_SAYING = 100_000
 """More touches than this are no practical advice."""
 
@@ -49,8 +52,13 @@ def meaning(found: Qualification) -> str:
         start = f"All {len(found.checks)} limits are kept, each with its guard band."
     else:
         start = "No limit was set, so nothing was decided."
+    without = found.without_flags
+    flagged = ""
+    if without.left_out:
+        figures = f"sd {um(without.sd_mm, 2)} µm, variation {um(without.variation_mm)} µm"
+        flagged = f" Without {without.left_out} flagged touches: {figures}."
     mind = " Mind the remarks below." if len(found.remarks) > 1 else ""
-    return f"{start} {_in_use(found)}{mind}"
+    return f"{start} {_in_use(found)}{flagged}{mind}"
 
 
 def _in_use(found: Qualification) -> str:
@@ -140,7 +148,7 @@ def _check_row(check: Check) -> tuple[Cell, ...]:
         if check.lower is not None
         else UNKNOWN
     )
-    limit_decimals = 0 if check.name == "misses" else max(1, decimals) if unit == "µm" else decimals
+    limit_decimals = 0 if check.name in COUNTS else max(1, decimals) if unit == "µm" else decimals
     limit = f"{bound} {_with_unit(number(check.limit * scale, limit_decimals), unit)}"
     return check.label, value, interval, limit, str(check.n), VerdictMark(check.verdict)
 
@@ -155,7 +163,7 @@ def _scale(check: Check) -> tuple[float, str, int]:
         return UM_PER_MM, "µm", min(2, decimals_for(UM_PER_MM * half))
     if check.name == "miss_rate":
         return 100.0, "%", 2
-    return 1.0, "", 0 if check.name == "misses" else 2
+    return 1.0, "", 0 if check.name in COUNTS else 2
 
 
 def _remark(check: Check) -> str:

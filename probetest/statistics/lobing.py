@@ -14,11 +14,17 @@ from probetest.statistics.intervals import Interval, check_level, mean_interval
 
 Floats = NDArray[np.float64]
 
+GRID = 40
+"""Multiples of the curve that are tried."""
+
 DRAWS = 1000
 """Simulated tests behind each variation figure."""
 
 SEED = 20260302
 """Seed of those draws: the same log gives the same report."""
+
+MOST_DIRECTIONS = 1000
+"""More directions than this are no plan but azimuths that were not rounded."""
 
 MAX_ORDER = 12
 """Highest harmonic that is reported."""
@@ -137,19 +143,23 @@ def fit_harmonics(
     Raises
     ------
     StatisticsError
-        With fewer than 5 directions, or if a wanted order can't be fitted.
+        With fewer than 5 directions, or where an order can't be told from the others.
     """
     means = np.asarray(mean_mm, dtype=float)
     root = np.sqrt(np.asarray(counts, dtype=float))
     directions = len(means)
     if directions < 5:
         raise StatisticsError(f"harmonics beyond the centre need at least 5 directions, but got {directions}")
+    most = MAX_CONDITION if highest is None else 1e8
     if highest is None:
         highest = _highest_order(azimuth_deg, root)
     design = harmonic_design(azimuth_deg, highest) * root[:, None]
     condition = float(np.linalg.cond(design / root.mean()))
-    if design.shape[1] > directions or not condition < 1e8:
-        raise StatisticsError(f"harmonics up to {highest} can't be fitted to {directions} directions")
+    if design.shape[1] > directions or not condition < most:
+        raise StatisticsError(
+            f"harmonics up to {highest} can't be told apart from these {directions} directions (condition "
+            f"{condition:.3g}, at most {most:g}); spread them over the whole turn"
+        )
     # Without the common offset equal means give exactly no harmonics.
     target = (means - means[0]) * root
     coefficients = np.linalg.lstsq(design, target, rcond=None)[0]
@@ -246,6 +256,11 @@ def pretravel_variation(
             f"pre-travel variation needs at least 5 directions, but got {directions}: "
             "mean and centre take 3 values with them"
         )
+    if directions > MOST_DIRECTIONS:
+        raise StatisticsError(
+            f"{directions} different azimuths, at most {MOST_DIRECTIONS} are handled: round the azimuths of "
+            "the log to the directions that were planned"
+        )
     root = np.sqrt(weights / weights.mean())
     bases, nuisance = _wave_groups(azimuths, root)
     flat = (means - means[0]) * root
@@ -300,15 +315,36 @@ def _orthonormal(columns: Floats, known: Floats) -> Floats:
     return np.asarray(left[:, singular > 0.3 * np.linalg.norm(columns, axis=0).max() / np.sqrt(2)])
 
 
-def _shrink(values: Floats, bases: list[Floats], noise: float) -> Floats:
-    """Empirical-Bayes estimate of curves, shape (..., directions): each basis by its own strength."""
-    result = np.zeros_like(values)
-    for basis in bases:
-        waves = values @ basis
-        strength = (waves**2).sum(axis=-1, keepdims=True)
-        keep = np.clip(1 - basis.shape[1] * noise**2 / np.maximum(strength, 1e-300), 0.0, 1.0)
-        result += (keep * waves) @ basis.T
-    return result
+@dataclass(frozen=True, slots=True)
+class _Waves:
+    """Curves as coefficients of an orthonormal basis, in groups that shrink together.
+
+    Attributes
+    ----------
+    basis : numpy.ndarray, shape (directions, coefficients)
+    starts, sizes : numpy.ndarray of int, shape (groups,)
+        First coefficient and number of coefficients of each group.
+    """
+
+    basis: Floats
+    starts: NDArray[np.intp]
+    sizes: NDArray[np.intp]
+
+    def shrink(self, waves: Floats, noise: float) -> Floats:
+        """Empirical-Bayes estimate, shape (..., coefficients): each group by its own strength."""
+        strength = np.add.reduceat(waves**2, self.starts, axis=-1)
+        keep = np.clip(1 - self.sizes * noise**2 / np.maximum(strength, 1e-300), 0.0, 1.0)
+        return np.asarray(waves * np.repeat(keep, self.sizes, axis=-1))
+
+    def span(self, waves: Floats, root: Floats) -> Floats:
+        """Largest less smallest value of each curve."""
+        return np.asarray(np.ptp(waves @ self.basis.T / root, axis=-1))
+
+
+def _in_groups(bases: list[Floats]) -> _Waves:
+    sizes = np.array([basis.shape[1] for basis in bases], dtype=np.intp)
+    starts = np.concatenate([[0], np.cumsum(sizes)[:-1]]).astype(np.intp)
+    return _Waves(np.hstack(bases), starts, sizes)
 
 
 def _invert(
@@ -316,38 +352,38 @@ def _invert(
 ) -> tuple[float, float]:
     """Median-unbiased range, and the least range that explains the observed one."""
     rng = np.random.default_rng(SEED)
-    whole = np.hstack(bases)
+    by_wave, at_once = _in_groups(bases), _in_groups([np.hstack(bases)])
+    observed = flat @ by_wave.basis
     # The scatter itself is only estimated: each simulated test draws its own.
     spread = noise * np.sqrt(dof / rng.chisquare(dof, (DRAWS, 1)))
-    errors = (spread * rng.normal(size=(DRAWS, whole.shape[1]))) @ whole.T
+    errors = spread * rng.normal(size=(DRAWS, len(observed)))
     quantiles = (0.5, (1 + level) / 2)
 
-    def smoothed(values: Floats) -> Floats:
-        return np.asarray(np.ptp(_shrink(values, bases, noise) / root, axis=-1))
+    def smoothed(waves: Floats) -> Floats:
+        return by_wave.span(by_wave.shrink(waves, noise), root)
 
-    def plain(values: Floats) -> Floats:
-        return np.asarray(np.ptp(values / root, axis=-1))
+    def plain(waves: Floats) -> Floats:
+        return by_wave.span(waves, root)
 
-    by_wave = _scales(flat, _shrink(flat, bases, noise), root, smoothed, errors, quantiles)
-    at_once = _scales(flat, _shrink(flat, [whole], noise), root, plain, errors, quantiles)
-    return by_wave[0], min(by_wave[1], at_once[1])
+    first = _scales(observed, by_wave.shrink(observed, noise), smoothed, plain, errors, quantiles)
+    second = _scales(observed, at_once.shrink(observed, noise), plain, plain, errors, quantiles)
+    return first[0], min(first[1], second[1])
 
 
 def _scales(
-    flat: Floats,
+    observed: Floats,
     curve: Floats,
-    root: Floats,
     statistic: Callable[[Floats], Floats],
+    span: Callable[[Floats], Floats],
     errors: Floats,
     quantiles: tuple[float, float],
 ) -> list[float]:
     """Ranges of ``curve`` multiples for which the observed statistic is each of the quantiles."""
-    observed = float(statistic(flat[None, :])[0])
-    size = _range(curve, root)
+    value = float(statistic(observed[None, :])[0])
+    size = float(span(curve[None, :])[0])
     if size == 0:
-        curve, size = flat, _range(flat, root)
-    spread = float(np.ptp(errors / root, axis=-1).max())
-    scale = np.linspace(0.0, (observed + spread) / size, 40)
+        curve, size = observed, float(span(observed[None, :])[0])
+    scale = np.linspace(0.0, (value + float(span(errors).max())) / size, GRID)
     table = np.array([np.quantile(statistic(errors + s * curve), quantiles) for s in scale])
     table = np.maximum.accumulate(table, axis=0)
-    return [float(size * np.interp(observed, table[:, i], scale)) for i in range(len(quantiles))]
+    return [float(size * np.interp(value, table[:, i], scale)) for i in range(len(quantiles))]

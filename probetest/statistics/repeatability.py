@@ -21,6 +21,9 @@ REPEATABILITY_FACTOR = 2.8
 HOMOGENEITY_RISK = 0.01
 """Risk of each of the two tests for unequal scatter."""
 
+LEAST_DOF = 4
+"""Heavy tails leave at least as many degrees of freedom to the pooled sd."""
+
 LEAST_SHARE = 0.4
 """Heavy tails take no more of a single direction's degrees of freedom than an excess of 3 does."""
 
@@ -239,7 +242,9 @@ def repeatability(
     counts = np.bincount(index, minlength=len(azimuths))
     dof = int(np.maximum(counts - 1, 0).sum())
     if dof < 1:
-        raise StatisticsError("scatter can't be told: no direction was touched more than once")
+        raise StatisticsError(
+            "scatter can't be told: no direction was touched more than once; touch each at least 5 times"
+        )
     means = group_means(reading, index, len(azimuths))
     deviations = reading - means[index]
     tails = judge_tails(deviations, index)
@@ -248,13 +253,15 @@ def repeatability(
         for i in range(len(azimuths))
     )
     sd = float(np.sqrt((deviations**2).sum() / dof))
+    # One touch far off makes the kurtosis of all, but an interval without an end says nothing.
+    effective = max(dof * tails.dof_share, min(dof, LEAST_DOF))
     sds = np.array([spread.sd_mm for spread in spreads])
     return Repeatability(
         sd_mm=sd,
-        interval_mm=sd_interval(sd, dof * tails.dof_share, level),
+        interval_mm=sd_interval(sd, effective, level),
         dof=dof,
         n=len(reading),
-        effective_dof=dof * tails.dof_share,
+        effective_dof=effective,
         tails=tails,
         range_mm=float(np.nanmax([spread.range_mm for spread in spreads])),
         limit_mm=REPEATABILITY_FACTOR * sd,

@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 import pytest
-from conftest import DemoProbe, make_test
+from sample_probes import DemoProbe, make_test
 
 from probetest.errors import StatisticsError
 from probetest.jobs.qualify import Qualification, qualify
@@ -360,11 +360,48 @@ def test_log_without_an_artefact_says_what_was_not_checked() -> None:
     assert any("names no artefact" in remark for remark in found.remarks)
 
 
-def test_wrong_diameter_gives_no_mean_pretravel() -> None:
-    artefact = Artefact(kind="ring", diameter_mm=20.0, u_mm=0.0006)
-    result = result_to_dict(qualify(make_test(artefact=artefact), Limits()))
-    assert result["pretravel"]["mean_mm"] is None
-    assert "2.5" in result["pretravel"]["mean_mm_reason"]
+@pytest.mark.parametrize("diameter_mm", [20.0, 30.0], ids=["too small", "too large"])
+def test_wrong_diameter_is_refused(diameter_mm: float) -> None:
+    artefact = Artefact(kind="ring", diameter_mm=diameter_mm, u_mm=0.0006)
+    with pytest.raises(StatisticsError, match=r"2\.\d+ mm from where .* units of the log"):
+        qualify(make_test(artefact=artefact), Limits())
+
+
+def test_inch_values_called_mm_are_refused() -> None:
+    test = make_test()
+    frame = test.frame.assign(x_mm=test.frame["x_mm"] / 25.4, y_mm=test.frame["y_mm"] / 25.4)
+    with pytest.raises(StatisticsError, match="units of the log"):
+        qualify(replace(test, frame=frame), Limits())
+
+
+def test_bad_other_series_is_no_pass() -> None:
+    base, after = make_test(seed=1), make_test(Probe(sd_mm=0.04), seed=2)
+    late = after.frame.assign(stage=pd.Categorical(["after_service"] * len(after.frame)))
+    late = late.assign(touch=late["touch"] + len(base.frame))
+    frame = pd.concat([base.frame, late], ignore_index=True)
+    frame["outcome"] = frame["outcome"].astype(base.frame["outcome"].dtype)
+    found = qualify(Triggers(base.record, frame, base.source), Limits())
+    assert verdicts_of(found)["other_series"] == "fail"
+    assert found.verdict == "fail"
+    assert found.summaries[1].verdict == "fail"
+
+
+def test_good_other_series_passes() -> None:
+    base, after = make_test(seed=1), make_test(seed=2)
+    late = after.frame.assign(stage=pd.Categorical(["after_service"] * len(after.frame)))
+    late = late.assign(touch=late["touch"] + len(base.frame))
+    frame = pd.concat([base.frame, late], ignore_index=True)
+    frame["outcome"] = frame["outcome"].astype(base.frame["outcome"].dtype)
+    found = qualify(Triggers(base.record, frame, base.source), Limits())
+    assert verdicts_of(found)["other_series"] == "pass"
+
+
+def test_notices_of_the_import_reach_the_remarks() -> None:
+    test = make_test()
+    noticed = replace(
+        test, source=replace(test.source, notices=("Columns that are not understood: Bemerkung.",))
+    )
+    assert any("Bemerkung" in remark for remark in qualify(noticed, Limits()).remarks)
 
 
 def test_bad_direction_is_not_hidden_by_a_coarse_step() -> None:

@@ -16,7 +16,7 @@ def runner():
 
 
 def test_an_error_of_ours_keeps_its_own_sentence(runner, tmp_path):
-    source = "from probetest.errors import LimitsError\nraise LimitsError('limits.toml, line 3: no.')"
+    source = "from probetest.errors import StatisticsError\nraise StatisticsError('limits.toml, line 3: no.')"
     with pytest.raises(ReportError, match=r"^limits.toml, line 3: no\.$"):
         runner.run(write_template(tmp_path, source), {})
 

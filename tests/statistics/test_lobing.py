@@ -78,7 +78,7 @@ def test_missing_directions_leave_a_pure_harmonic_exact() -> None:
 
 
 def test_a_partial_arc_that_carries_order_3_leaves_it_exact() -> None:
-    azimuths = np.arange(0.0, 240.0, 10.0)
+    azimuths = np.arange(0.0, 300.0, 12.5)
     found = fitted(wave(azimuths, 3, 0.003, 20.0), azimuths, highest=3)
     assert harmonic(found, 3).amplitude_mm == pytest.approx(0.003, rel=1e-6)
 
@@ -99,8 +99,13 @@ def test_as_many_orders_as_the_directions_carry(azimuths: np.ndarray, highest: i
 
 
 def test_fewer_orders_on_a_partial_arc() -> None:
-    azimuths = np.arange(0.0, 240.0, 10.0)
+    azimuths = np.arange(0.0, 300.0, 12.5)
     assert fitted(np.zeros(24), azimuths).harmonics[-1].order < 11
+
+
+def test_no_harmonics_on_a_short_arc() -> None:
+    with pytest.raises(StatisticsError, match="condition"):
+        fitted(np.zeros(24), np.linspace(0.0, 150.0, 24))
 
 
 def test_equal_means_have_no_harmonics() -> None:
@@ -131,7 +136,7 @@ def test_four_directions_are_refused() -> None:
 
 
 def test_an_order_beyond_the_directions_is_refused() -> None:
-    with pytest.raises(StatisticsError, match="up to 4 can't be fitted to 8 directions"):
+    with pytest.raises(StatisticsError, match="up to 4 can't be told apart from these 8 directions"):
         fitted(np.zeros(8), even_azimuths(8), highest=4)
 
 
