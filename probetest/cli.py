@@ -150,7 +150,11 @@ def main() -> NoReturn:
         click.echo("probetest: stopped.", err=True)
         sys.exit(130)
     except ProbetestError as error:
-        click.echo(f"probetest: {error}", err=True)
+        from probetest.faults import printable
+
+        # A serial or a file name in a message may hold what a terminal would obey.
+        lines = [printable(line) for line in str(error).split("\n")]
+        click.echo("probetest: " + "\n".join(lines), err=True)
         sys.exit(UNUSABLE)
     except BrokenPipeError:
         # Whoever read the output has gone; Python must not try again at its end.

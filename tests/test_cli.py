@@ -108,6 +108,46 @@ def test_mistake_ends_in_words_and_writes_nothing(
     assert sorted(tmp_path.iterdir()) == before
 
 
+def test_control_signs_of_a_log_never_reach_the_terminal(demo_folder: Path, tmp_path: Path) -> None:
+    good = (demo_folder / "SK1-001.csv").read_text(encoding="utf-8")
+    serial = r'serial = "\u001b[2J\u0007bell"'
+    head, rows = [], []
+    for line in good.replace('serial = "SK1-001"', serial).splitlines():
+        (head if line.startswith("#") else rows).append(line)
+    (tmp_path / "whole.csv").write_text("\n".join([*head, *rows]) + "\n", encoding="utf-8")
+    (tmp_path / "short.csv").write_text("\n".join([*head, *rows[:9]]) + "\n", encoding="utf-8")
+    for command in (["check", "whole.csv"], ["qualify", "whole.csv", "--no-pdf"], ["qualify", "short.csv"]):
+        run = probetest(*command, cwd=tmp_path)
+        assert "\x1b[2J" not in run.stdout + run.stderr
+        assert "\x07" not in run.stdout + run.stderr
+        assert "bell" in run.stdout + run.stderr
+
+
+def test_fault_of_the_program_is_not_taken_for_a_failed_probe(tmp_path: Path) -> None:
+    code = (
+        "import probetest.cli as c\n"
+        "def broken(*a, **k): raise RuntimeError('broken')\n"
+        "c.cli = broken\n"
+        "c.main()\n"
+    )
+    run = subprocess.run(
+        [sys.executable, "-c", code], cwd=tmp_path, capture_output=True, text=True, check=False
+    )
+    assert run.returncode == 70
+    assert "RuntimeError: broken" in run.stderr
+
+
+@pytest.mark.skipif(not Path("/dev/full").exists(), reason="no /dev/full on this system")
+def test_full_disk_is_one_sentence(demo_folder: Path, tmp_path: Path) -> None:
+    with Path("/dev/full").open("w") as full:
+        run = subprocess.run(
+            [sys.executable, "-m", "probetest", "check", str(demo_folder / "SK1-001.csv")],
+            cwd=tmp_path, stdout=full, stderr=subprocess.PIPE, text=True, check=False,
+        )  # fmt: skip
+    assert run.returncode != 1
+    assert "Traceback" not in run.stderr
+
+
 def test_check_says_what_it_understood_and_writes_nothing(demo_folder: Path, tmp_path: Path) -> None:
     run = probetest("check", str(demo_folder / "SK1-006.csv"), cwd=tmp_path)
     assert run.returncode == 0

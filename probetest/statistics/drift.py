@@ -233,7 +233,7 @@ def drift(
         within_share=share,
         sd_without_mm=path.sd_mm,
         successive_sd_mm=successive_sd(reading, index),
-        significant=path.bent or 0.0 not in mean_interval(slopes[0], errors[0], dof, 1 - DRIFT_RISK),
+        significant=path.bent or 0.0 not in mean_interval(slopes[0], errors[0], dof, 1 - DRIFT_RISK / 2),
         curve_mm=path.curve_mm,
         size_mm=path.size_mm,
         size_u_mm=path.size_u_mm,
@@ -279,7 +279,7 @@ def _path(scaled: Floats, index: NDArray[np.intp], groups: int, straight: Floats
         left, bent = _left_over(straight, target), _left_over(design, target)
         noise = float(bent @ bent) / dof
         gain = float(left @ left - bent @ bent) / 2
-        if noise > 0 and float(stats.f.sf(gain / noise, 2, dof)) < DRIFT_RISK:
+        if noise > 0 and float(stats.f.sf(gain / noise, 2, dof)) < DRIFT_RISK / 2:
             return _describe_path(design, 3, scaled, target, dof)
     return _describe_path(straight, 1, scaled, target, len(target) - groups - straight.shape[1])
 
