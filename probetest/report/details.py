@@ -47,24 +47,20 @@ def direction_table(found: Qualification) -> Table:
     base = found.zero_mm if found.zero_mm is not None else float(analysis.mean_mm.mean())
     rows = []
     for part in analysis.repeatability.directions:
-        sd = _direction_sd(part, analysis.repeatability.step_mm)
+        sd, interval = _direction_sd(part, analysis.repeatability.step_mm)
         rows.append(
             (
                 f"{part.azimuth_deg:.4g}",
                 str(part.n),
                 um(part.mean_mm - base, 1),
                 sd,
-                um_span(part.interval_mm, 2) if part.n > 1 else UNKNOWN,
+                interval,
                 um(part.range_mm, 1),
             )
         )
     what = "Mean pre-travel" if found.zero_mm is not None else "Mean less overall mean"
     test = analysis.repeatability.homogeneity
-    alike = (
-        "no reason to doubt that all directions scatter alike"
-        if test.alike
-        else "directions scatter unequally"
-    )
+    alike = "no sign that directions scatter unequally" if test.alike else "directions scatter unequally"
     return Table(
         columns=(
             Column("Azimuth, °", "right"),
@@ -81,10 +77,13 @@ def direction_table(found: Qualification) -> Table:
     )
 
 
-def _direction_sd(part: DirectionSpread, step_mm: float) -> str:
+def _direction_sd(part: DirectionSpread, step_mm: float) -> tuple[str, str]:
+    """The sd and its interval, or that it is not resolved."""
     if part.n < 2:
-        return UNKNOWN
-    return um(part.sd_mm, 2) if part.sd_mm >= RESOLVED_SHARE * step_mm else f"≤ {um(step_mm, 2)}"
+        return UNKNOWN, UNKNOWN
+    if part.sd_mm < RESOLVED_SHARE * step_mm:
+        return f"≤ {um(step_mm, 2)}", "not resolved"
+    return um(part.sd_mm, 2), um_span(part.interval_mm, 2)
 
 
 def elevated_table(found: Qualification) -> Table | None:

@@ -13,6 +13,7 @@ from probetest.report.blocks import Picture, picture_from_figure
 from probetest.report.numbers import UM_PER_MM
 from probetest.report.style import PALETTE, new_figure, report_style
 from probetest.statistics.approach import unit_vectors
+from probetest.statistics.repeatability import RESOLVED_SHARE
 from probetest.statistics.seat import seat_shape
 
 if TYPE_CHECKING:
@@ -237,35 +238,52 @@ def scatter_by_direction(found: Qualification) -> Picture:
     """Standard deviation of each direction with its interval, pooled value and limit."""
     spread = found.analysis.repeatability
     tested = [part for part in spread.directions if part.n > 1]
-    azimuth = np.array([part.azimuth_deg for part in tested])
-    sd = UM_PER_MM * np.array([part.sd_mm for part in tested])
-    low = sd - UM_PER_MM * np.array([part.interval_mm.lower for part in tested])
-    high = UM_PER_MM * np.array([part.interval_mm.upper for part in tested]) - sd
+    floor = RESOLVED_SHARE * spread.step_mm
+    resolved = [part for part in tested if part.sd_mm >= floor and part.sd_mm > 0]
+    hidden = [part.azimuth_deg for part in tested if part not in resolved]
     with report_style():
         figure = new_figure(170, 52)
         axes = figure.add_subplot()
-        axes.errorbar(azimuth, sd, yerr=[low, high], fmt="o", ms=3, color=PALETTE.blue, elinewidth=0.7)
-        pooled = UM_PER_MM * spread.sd_mm
-        axes.axhline(pooled, color=PALETTE.teal, lw=1.0, label=f"pooled {pooled:.2f} µm")
+        if resolved:
+            sd, low, high = (
+                UM_PER_MM
+                * np.array(
+                    [(part.sd_mm, part.interval_mm.lower, part.interval_mm.upper) for part in resolved]
+                ).T
+            )
+            axes.errorbar(
+                [part.azimuth_deg for part in resolved], sd, yerr=[sd - low, high - sd], fmt="o", ms=3,
+                color=PALETTE.blue, elinewidth=0.7, label="sd, 95 %",
+            )  # fmt: skip
+        if hidden:
+            step = np.full(len(hidden), UM_PER_MM * spread.step_mm)
+            axes.plot(
+                hidden,
+                step,
+                "v",
+                ms=4,
+                mfc="none",
+                color=PALETTE.muted,
+                label="not resolved, at most one step",
+            )
+        if spread.resolved:
+            pooled = UM_PER_MM * spread.sd_mm
+            axes.axhline(pooled, color=PALETTE.teal, lw=1.0, label=f"pooled {pooled:.2f} µm")
         limit = found.limits.max_worst_direction_sd_mm
         if limit is not None:
             axes.axhline(
-                UM_PER_MM * limit,
-                color=PALETTE.vermilion,
-                ls="--",
-                lw=1.0,
-                label="limit for the worst direction",
+                UM_PER_MM * limit, color=PALETTE.vermilion, ls="--", lw=1.0, label="limit, worst direction"
             )
         axes.set_xlim(-8, 368)
         axes.set_xticks(np.arange(0, 361, 45))
         axes.set_ylim(bottom=0)
         axes.set_xlabel("direction of motion (azimuth), °")
-        axes.set_ylabel("sd of repeated touches, µm")
-        axes.legend(loc="lower left", bbox_to_anchor=(0, 1.0), ncols=2)
+        axes.set_ylabel("sd of repeated\ntouches, µm")
+        axes.legend(loc="lower left", bbox_to_anchor=(0, 1.0), ncols=4)
     return picture_from_figure(
         figure,
         caption=f"Scatter of the {WHOSE} by direction, with 95 % chi-square intervals.",
-        alt=f"Standard deviation in {len(tested)} directions, {sd.min():.2f} to {sd.max():.2f} µm.",
+        alt=f"Standard deviation of repeated touches in {len(tested)} directions.",
     )
 
 
