@@ -62,7 +62,7 @@ def print_results(results: Sequence[Qualification], folders: Sequence[Path]) -> 
     for found in results:
         table.add_row(*_row(found))
     console.print(table)
-    console.print(Text("Lengths in µm; drift over the test; valid: triggers of approaches."))
+    console.print(Text("Lengths in µm; size of the drift over the test; valid: triggers of approaches."))
     for found in results:
         for check in found.checks:
             if check.verdict != "pass":
@@ -84,7 +84,7 @@ def _row(found: Qualification) -> list[Text | str]:
         Text(MARKS[found.verdict], style=STYLES[found.verdict]),
         sd if spread.resolved else f"≤ {um(spread.step_mm)}",
         f"{um(variation.variation_mm)} ({_short(variation.interval_mm, 1)})" if variation else UNKNOWN,
-        um(drift.over_test_mm if drift else None, sign=True),
+        um(drift.size_mm if drift else None),
         number(found.capability.cpk if found.capability else None, 2),
         f"{found.outcomes.triggers}/{found.outcomes.approaches}",
     ]

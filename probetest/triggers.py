@@ -10,6 +10,9 @@ import numpy as np
 import pandas as pd
 from pydantic import BaseModel, ConfigDict, Field
 
+UNIT_MM = {"mm": 1.0, "inch": 25.4}
+"""Length of each unit a log may be in; the inch exact by definition (1959)."""
+
 OUTCOMES = ("trigger", "missed", "open_at_start", "false")
 """What an approach can end in; only ``trigger`` gives a reading."""
 

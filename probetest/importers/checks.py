@@ -11,8 +11,8 @@ from numpy.typing import NDArray
 
 from probetest.faults import FaultList
 from probetest.importers.cells import UNREADABLE_TOUCH
-from probetest.importers.layout import INCH_MM, Layout
-from probetest.triggers import OUTCOMES
+from probetest.importers.layout import Layout
+from probetest.triggers import OUTCOMES, UNIT_MM
 
 _LENGTH_LIMIT_MM = 10_000.0
 RANGES: dict[str, tuple[float, float, str]] = {
@@ -80,7 +80,7 @@ def _add_outside(
     def found(row: int) -> str:
         text = f"{values[row]:.10g} {unit}"
         return text + (
-            f" ({values[row] / INCH_MM:.10g} in the file)" if inch and unit.startswith("mm") else ""
+            f" ({values[row] / UNIT_MM['inch']:.10g} in the file)" if inch and unit.startswith("mm") else ""
         )
 
     faults.add_rows(

@@ -10,9 +10,10 @@ from numpy.typing import NDArray
 from probetest.faults import FaultList, shown
 from probetest.importers.checks import Columns, check_faces, check_ranges, check_readings
 from probetest.importers.columns import ColumnMap
-from probetest.importers.layout import INCH_MM, Layout, is_length, long_name
+from probetest.importers.layout import Layout, is_length, long_name
 from probetest.importers.table import Table, categorical
 from probetest.importers.words import check_free_words, read_faces, read_outcomes
+from probetest.triggers import UNIT_MM
 
 
 def judge(
@@ -37,7 +38,7 @@ def judge(
         Columns for ``make_frame``, ``serial`` among them where the file has one.
     """
     _check_units(layout, units, faults)
-    factor = INCH_MM if units == "inch" else 1.0
+    factor = UNIT_MM[units or "mm"]
     rows = len(table.line)
     columns: Columns = {"line": table.line}
     for field in layout.fields:

@@ -10,7 +10,6 @@ from probetest.faults import FaultList, printable, shown
 from probetest.importers.columns import ColumnMap
 
 MAX_COLUMNS = 200
-INCH_MM = 25.4  # exact by definition of the international inch (1959)
 
 Kind = Literal["number", "whole", "time", "word"]
 

@@ -23,8 +23,6 @@ class Stated:
     units : str or None
         "mm" or "inch"; None where they are not stated, which is a fault.
     serial : str or None
-    serial_line : int or None
-        Line that states the serial, where the head does.
     values : dict
         build, artefact, stylus and machine, as far as stated.
     notes : tuple of tuple of str
@@ -34,7 +32,6 @@ class Stated:
 
     units: str | None
     serial: str | None
-    serial_line: int | None
     values: dict[str, Any]
     notes: tuple[tuple[str, str], ...]
     lines: dict[str, int]
@@ -81,7 +78,7 @@ def settle(
         found_units = None
     found_serial = values.pop("serial", None)
     notes = tuple(head.notes)
-    return Stated(found_units, found_serial, head.lines.get("serial"), values, notes, head.lines)
+    return Stated(found_units, found_serial, values, notes, head.lines)
 
 
 def _settle_one(

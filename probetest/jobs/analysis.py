@@ -22,7 +22,7 @@ from probetest.statistics.approach import (
 from probetest.statistics.drift import Drift, drift
 from probetest.statistics.lobing import HarmonicFit, Variation, fit_harmonics, pretravel_variation
 from probetest.statistics.outliers import OutlierFlag, flag_directions, flag_scatter, flag_touches
-from probetest.statistics.repeatability import DirectionSpread, Repeatability, repeatability
+from probetest.statistics.repeatability import RESOLVED_SHARE, DirectionSpread, Repeatability, repeatability
 from probetest.statistics.resolution import Resolution, find_resolution
 from probetest.statistics.seat import SeatFit, fit_seat
 from probetest.statistics.sight import seen_share
@@ -111,6 +111,13 @@ class Analysis:
         directions = self.repeatability.directions + tuple(spread for _, spread in self.elevated)
         worst = int(np.nanargmax([spread.sd_mm for spread in directions]))
         return replace(self.repeatability, directions=directions, worst=worst)
+
+    @property
+    def worst_sd_mm(self) -> float | None:
+        """Largest sd of any direction; None where it is too small for the resolution."""
+        every = self.every_direction
+        sd = every.directions[every.worst].sd_mm
+        return sd if sd > 0 and sd >= RESOLVED_SHARE * every.step_mm else None
 
     def direction_name(self, place: int) -> str:
         """A direction of ``every_direction`` in words."""

@@ -2,15 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from typing import Protocol
 
 import numpy as np
 from scipy import stats
 
 from probetest.errors import StatisticsError
 from probetest.jobs.analysis import Analysis
+from probetest.jobs.budgets import form_u_mm, zero_u_mm
 from probetest.limits import Limits
 from probetest.statistics.capability import Capability, capability
 from probetest.statistics.decision import (
@@ -21,35 +20,21 @@ from probetest.statistics.decision import (
     more_touches_for_rate,
     more_touches_for_sd,
     more_touches_for_width,
-    overall_verdict,
 )
 from probetest.statistics.drift import TOLD_APART, Drift
-from probetest.statistics.intervals import Interval, proportion_interval, sd_interval
+from probetest.statistics.intervals import Interval, proportion_interval, sd_interval, t_factor
 from probetest.statistics.lobing import pretravel_variation
 from probetest.statistics.repeatability import (
     LEAST_SHARE,
-    RESOLVED_SHARE,
     widest_direction,
     worst_direction_bounds,
 )
+from probetest.triggers import TestRecord
 
 ADVICE = "touch from 25 evenly spread directions, which show at least 87 % of it"
 
 FEWEST_TOUCHES = 5
 """With fewer valid touches values are shown and nothing is decided."""
-
-
-class SeriesVerdict(Protocol):
-    """What is needed of a judged series."""
-
-    @property
-    def stage(self) -> str: ...  # noqa: D102
-    @property
-    def orientation_deg(self) -> float: ...  # noqa: D102
-    @property
-    def n(self) -> int: ...  # noqa: D102
-    @property
-    def verdict(self) -> Verdict: ...  # noqa: D102
 
 
 @dataclass(frozen=True, slots=True)
@@ -75,7 +60,7 @@ class Outcomes:
 
 def drift_bounds(drift: Drift, level: float) -> Interval:
     """Interval of the size of the drift over the test, whichever its sign."""
-    half = float(stats.t.isf((1 - level) / 2, drift.dof)) * drift.size_u_mm
+    half = t_factor(drift.dof, level) * drift.size_u_mm
     return Interval(max(0.0, drift.size_mm - half), drift.size_mm + half, level)
 
 
@@ -112,27 +97,40 @@ def capability_of(found: Analysis, limits: Limits, zero_mm: float | None, level:
     )
 
 
+def series_checks(found: Analysis, record: TestRecord, limits: Limits) -> tuple[Check, ...]:
+    """Checks of scatter and variation, which every series of a log must keep."""
+    checks: list[Check] = []
+    if limits.max_pooled_sd_mm is not None:
+        checks.append(_pooled_sd(found, limits.max_pooled_sd_mm, limits.risk))
+    if limits.max_worst_direction_sd_mm is not None:
+        checks.append(_worst_sd(found, limits.max_worst_direction_sd_mm, limits.risk))
+    if limits.max_pretravel_variation_mm is not None:
+        form = form_u_mm(record.artefact)
+        checks.append(_variation(found, limits.max_pretravel_variation_mm, limits.risk, form))
+    return _undecided_with_few(checks, found)
+
+
 def make_checks(
     found: Analysis,
+    record: TestRecord,
     outcomes: Outcomes,
     limits: Limits,
     zero_mm: float | None,
     capable: Capability | None,
-    form_u_mm: float = 0.0,
 ) -> tuple[Check, ...]:
-    """Check a series against all limits that are set.
+    """Check the headline series against all limits that are set.
 
     Parameters
     ----------
     found : Analysis
+    record : TestRecord
+        Uncertainties of artefact and ball widen the bounds of what they act on.
     outcomes : Outcomes
     limits : Limits
     zero_mm : float or None
         Reading at zero pre-travel, where the artefact is calibrated.
     capable : Capability or None
         With 95 % intervals, where it can be given.
-    form_u_mm : float
-        Standard uncertainty of the variation by the form of the artefact.
 
     Returns
     -------
@@ -140,24 +138,23 @@ def make_checks(
         In the order of the report.
     """
     checks: list[Check] = []
-    if limits.max_pooled_sd_mm is not None:
-        checks.append(_pooled_sd(found, limits.max_pooled_sd_mm, limits.risk))
-    if limits.max_worst_direction_sd_mm is not None:
-        checks.append(_worst_sd(found, limits.max_worst_direction_sd_mm, limits.risk))
-    if limits.max_pretravel_variation_mm is not None:
-        checks.append(_variation(found, limits.max_pretravel_variation_mm, limits.risk, form_u_mm))
     if limits.max_drift_mm is not None:
         checks.append(_drift(found, limits.max_drift_mm, limits.risk))
     if limits.tolerance_mm is not None and limits.min_cpk is not None:
-        checks.append(_cpk(found, limits, limits.min_cpk, zero_mm, capable))
+        zero_u = zero_u_mm(record.artefact, record.stylus)
+        checks.append(_cpk(found, limits, limits.min_cpk, zero_mm, zero_u, capable))
     if limits.max_misses is not None:
         checks.append(_misses(outcomes, limits.max_misses))
     if limits.max_miss_rate is not None:
         checks.append(_miss_rate(outcomes, limits.max_miss_rate, limits.risk))
-    if len(found.readings.reading_mm) < FEWEST_TOUCHES:
-        note = f"fewer than {FEWEST_TOUCHES} touches: values only, no verdict"
-        checks = [replace(check, verdict="undecided", more_touches=None, note=note) for check in checks]
-    return tuple(checks)
+    return series_checks(found, record, limits) + _undecided_with_few(checks, found)
+
+
+def _undecided_with_few(checks: list[Check], found: Analysis) -> tuple[Check, ...]:
+    if len(found.readings.reading_mm) >= FEWEST_TOUCHES:
+        return tuple(checks)
+    note = f"fewer than {FEWEST_TOUCHES} touches: values only, no verdict"
+    return tuple(replace(check, verdict="undecided", more_touches=None, note=note) for check in checks)
 
 
 def _pooled_sd(found: Analysis, limit: float, risk: float) -> Check:
@@ -196,21 +193,21 @@ def _worst_sd(found: Analysis, limit: float, risk: float) -> Check:
         check = replace(check, more_touches=more)
         if wanting != worst:
             notes.append(f"undecided by azimuth {wanting.azimuth_deg:.4g}° (n = {wanting.n})")
-    if worst.sd_mm < RESOLVED_SHARE * spread.step_mm:
+    if found.worst_sd_mm is None:
         notes.append(f"not resolved: at most about one step of {spread.step_mm:.4g} mm")
         check = replace(check, value=None)
     return replace(check, note="; ".join(notes))
 
 
-def _variation(found: Analysis, limit: float, risk: float, form_u_mm: float) -> Check:
+def _variation(found: Analysis, limit: float, risk: float, form_u: float) -> Check:
     name, label = "pretravel_variation", "Pre-travel variation (tested directions)"
     variation = found.variation
     n = len(found.readings.reading_mm)
     if variation is None:
         return _unknown(name, label, "mm", limit, n, found.variation_reason)
     narrow = pretravel_variation(*found.shape, 1 - 2 * risk).interval_mm
-    bounds = _widened(narrow, variation.variation_mm, risk, form_u_mm)
-    wide = _widened(variation.interval_mm, variation.variation_mm, 0.025, form_u_mm)
+    bounds = _widened(narrow, variation.variation_mm, risk, form_u)
+    wide = _widened(variation.interval_mm, variation.variation_mm, 0.025, form_u)
     check = _more_by_width(_bounded(name, label, variation.variation_mm, "mm", limit, wide, bounds, n))
     return _between_directions(check, found, risk) if check.verdict == "pass" else check
 
@@ -245,7 +242,7 @@ def _widened(bounds: Interval, value: float, risk: float, other_u: float) -> Int
     """Bounds with further uncertainty that the touches don't show, added in squares."""
     extra = float(stats.norm.isf(risk)) * other_u
     return Interval(
-        max(0.0, value - float(np.hypot(value - bounds.lower, extra))),
+        value - float(np.hypot(value - bounds.lower, extra)),
         value + float(np.hypot(bounds.upper - value, extra)),
         bounds.level,
     )
@@ -280,7 +277,12 @@ def _drift(found: Analysis, limit: float, risk: float) -> Check:
 
 
 def _cpk(
-    found: Analysis, limits: Limits, limit: float, zero_mm: float | None, wide: Capability | None
+    found: Analysis,
+    limits: Limits,
+    limit: float,
+    zero_mm: float | None,
+    zero_u: float,
+    wide: Capability | None,
 ) -> Check:
     name, label = "cpk", "Cpk of single readings"
     n = len(found.readings.reading_mm)
@@ -289,26 +291,16 @@ def _cpk(
         narrow = capability_of(found, limits, zero_mm, 1 - 2 * limits.risk)
     except StatisticsError as error:
         return _unknown(name, label, "", limit, n, str(error), side="min")
-    check = _bounded(name, label, wide.cpk, "", limit, wide.cpk_interval, narrow.cpk_interval, n, side="min")
+    # A wrong zero moves the readings as a whole; about the mean of the test it plays no part.
+    moved = zero_u / (3 * wide.sd_mm) if wide.known_reference else 0.0
+    outer, bounds = (
+        _widened(interval, wide.cpk, risk, moved)
+        for interval, risk in ((wide.cpk_interval, 0.025), (narrow.cpk_interval, limits.risk))
+    )
+    check = _bounded(name, label, wide.cpk, "", limit, outer, bounds, n, side="min")
     if wide.warning:
         return replace(check, verdict="undecided", note=wide.warning)
     return _more_by_width(check)
-
-
-def judge_series(others: Sequence[SeriesVerdict]) -> tuple[Check, ...]:
-    """One check that all other series of the log keep the limits on scatter and variation."""
-    if not others:
-        return ()
-    bad = [part for part in others if part.verdict != "pass"]
-    note = "; ".join(f"{part.stage} at {part.orientation_deg:.4g}°: {part.verdict}" for part in bad[:5])
-    return (
-        Check(
-            name="other_series", label="Other series not within the limits", value=float(len(bad)), unit="",
-            limit=0.0, side="max", lower=None, upper=None, decision_lower=None, decision_upper=None,
-            verdict=overall_verdict(part.verdict for part in others), n=sum(part.n for part in others),
-            note=note,
-        ),
-    )  # fmt: skip
 
 
 def _misses(outcomes: Outcomes, limit: int) -> Check:

@@ -24,6 +24,9 @@ class Flag:
     ----------
     touch, line : int or None
         Number of the touch and line of the log; None for a whole direction.
+    stage : str
+    orientation_deg : float
+        Of the series it belongs to.
     azimuth_deg : float
     reading_mm : float or None
         Reading less the mean of its direction; for a direction, its distance from the fitted shape.
@@ -37,6 +40,8 @@ class Flag:
 
     touch: int | None
     line: int | None
+    stage: str
+    orientation_deg: float
     azimuth_deg: float
     reading_mm: float | None
     kind: str
@@ -48,16 +53,18 @@ def list_flags(triggers: Triggers, series: Series, found: Analysis) -> tuple[Fla
     """Flags of the headline series, then all failed approaches of the log."""
     marks = [_mark(flag, series, found) for flag in found.flags]
     failed = triggers.frame[triggers.frame["outcome"] != "trigger"]
-    columns = (failed[name].tolist() for name in ("touch", "line", "azimuth_deg", "outcome"))
+    names = ("touch", "line", "stage", "orientation_deg", "azimuth_deg", "outcome")
     events = [
-        Flag(touch, line, azimuth, None, outcome, "logged outcome", OUTCOME_WORDS[outcome])
-        for touch, line, azimuth, outcome in zip(*columns, strict=True)
+        Flag(touch, line, stage, turned, azimuth, None, outcome, "logged outcome", OUTCOME_WORDS[outcome])
+        for touch, line, stage, turned, azimuth, outcome in zip(
+            *(failed[name].tolist() for name in names), strict=True
+        )
     ]
     return (*marks, *events)
 
 
 def _mark(flag: OutlierFlag, series: Series, found: Analysis) -> Flag:
-    azimuth = float(found.readings.azimuth_deg[flag.direction])
+    place = (series.stage, series.orientation_deg, float(found.readings.azimuth_deg[flag.direction]))
     limit = (
         f"statistic {flag.statistic:.3g}, critical {flag.critical:.3g}, "
         f"family-wise risk {100 * flag.risk:.0f} %"
@@ -66,22 +73,22 @@ def _mark(flag: OutlierFlag, series: Series, found: Analysis) -> Flag:
         row = series.level.iloc[flag.touch]
         later = "later" if flag.deviation_mm > 0 else "earlier"
         return Flag(
-            int(row["touch"]), int(row["line"]), azimuth, flag.deviation_mm, "touch",
+            int(row["touch"]), int(row["line"]), *place, flag.deviation_mm, "touch",
             "generalised ESD within the direction",
             f"{1000 * abs(flag.deviation_mm):.1f} µm {later} than its direction; {limit}",
         )  # fmt: skip
     if flag.kind == "direction":
         return Flag(
-            None, None, azimuth, flag.deviation_mm, "direction", "generalised ESD of the shape residuals",
+            None, None, *place, flag.deviation_mm, "direction", "generalised ESD of the shape residuals",
             f"mean {1000 * flag.deviation_mm:+.1f} µm off the fitted shape; {limit}",
         )  # fmt: skip
     others = [
         (part.n - 1, part.sd_mm)
-        for place, part in enumerate(found.repeatability.directions)
-        if part.n > 1 and place != flag.direction
+        for number, part in enumerate(found.repeatability.directions)
+        if part.n > 1 and number != flag.direction
     ]
     rest = math.sqrt(sum(dof * sd**2 for dof, sd in others) / sum(dof for dof, _ in others))
     return Flag(
-        None, None, azimuth, flag.deviation_mm, "scatter", "Cochran's C",
+        None, None, *place, flag.deviation_mm, "scatter", "Cochran's C",
         f"sd {1000 * flag.deviation_mm:.2f} µm against {1000 * rest:.2f} µm of the others; {limit}",
     )  # fmt: skip

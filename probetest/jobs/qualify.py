@@ -7,17 +7,23 @@ from dataclasses import dataclass
 import numpy as np
 
 from probetest.errors import StatisticsError
-from probetest.jobs.analysis import Analysis, Series, analyse, split_series
+from probetest.jobs.analysis import Analysis, Series, split_series
 from probetest.jobs.budgets import (
     LARGEST_PRETRAVEL_MM,
     LEAST_PRETRAVEL_MM,
-    form_u_mm,
     make_budgets,
     zero_reading_mm,
 )
-from probetest.jobs.checks import Outcomes, capability_of, judge_series, make_checks
+from probetest.jobs.checks import Outcomes, capability_of, make_checks
 from probetest.jobs.flags import OUTCOME_WORDS, Flag, list_flags
 from probetest.jobs.remarks import make_remarks
+from probetest.jobs.series import (
+    SeriesSummary,
+    analyse_of,
+    judge_others,
+    summarise_other,
+    summarise_series,
+)
 from probetest.limits import Limits
 from probetest.statistics.capability import Capability
 from probetest.statistics.decision import Check, Verdict, overall_verdict
@@ -26,11 +32,6 @@ from probetest.statistics.uncertainty import Budget
 from probetest.triggers import Source, TestRecord, Triggers
 
 HEADLINE_STAGE = "baseline"
-
-SERIES_CHECKS = ("pooled_sd", "worst_direction_sd", "pretravel_variation")
-"""Checks that the other series of a log must keep as well."""
-
-UNIT_MM = {"mm": 1.0, "inch": 25.4}
 
 
 @dataclass(frozen=True, slots=True)
@@ -49,31 +50,6 @@ class WithoutFlags:
     worst_sd_mm: float | None
     variation_mm: float | None
     cpk: float | None
-
-
-@dataclass(frozen=True, slots=True)
-class SeriesSummary:
-    """One line for each series of the log; the first is the headline.
-
-    Attributes
-    ----------
-    stage : str
-    orientation_deg : float
-    n, directions : int
-    sd_mm, variation_mm : float or None
-    verdict : str
-        On scatter and variation against the same limits.
-    note : str
-    """
-
-    stage: str
-    orientation_deg: float
-    n: int
-    directions: int
-    sd_mm: float | None
-    variation_mm: float | None
-    verdict: Verdict
-    note: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -132,9 +108,9 @@ class Qualification:
     @property
     def failed_touches(self) -> list[int]:
         """Numbers of the approaches of the headline series without a valid trigger."""
-        first, last = self.series.level["touch"].min(), self.series.level["touch"].max()
-        failed = (flag.touch for flag in self.flags if flag.kind in OUTCOME_WORDS)
-        return [touch for touch in failed if touch is not None and first <= touch <= last]
+        mine = (self.series.stage, self.series.orientation_deg)
+        failed = (flag for flag in self.flags if flag.kind in OUTCOME_WORDS)
+        return [f.touch for f in failed if f.touch is not None and (f.stage, f.orientation_deg) == mine]
 
 
 def qualify(triggers: Triggers, limits: Limits) -> Qualification:
@@ -165,10 +141,8 @@ def qualify(triggers: Triggers, limits: Limits) -> Qualification:
             "outcome column"
         )
     headline = next((part for part in parts if part.stage == HEADLINE_STAGE), parts[0])
-    step = record.machine.resolution_mm if record.machine else None
-    unit_mm = UNIT_MM[triggers.source.units]
     try:
-        found = analyse(headline, record.artefact, step, unit_mm=unit_mm)
+        found = analyse_of(headline, triggers)
     except StatisticsError as error:
         raise StatisticsError(f"{triggers.source.file}, serial {record.serial}: {error}") from error
     outcomes = count_outcomes(triggers)
@@ -182,12 +156,8 @@ def qualify(triggers: Triggers, limits: Limits) -> Qualification:
     if mean is not None and found.variation is None:
         zero, mean, mean_reason = None, None, f"mean pre-travel: {found.variation_reason}"
     capability, capability_reason = _capability(found, limits, zero)
-    checks = make_checks(found, outcomes, limits, zero, capability, form_u_mm(record.artefact))
-    summaries = [_summary(headline, found, checks)]
-    for part in parts:
-        if part is not headline:
-            summaries.append(_other_series(part, triggers, limits, unit_mm))
-    checks += judge_series(summaries[1:])
+    others = [summarise_other(part, triggers, limits) for part in parts if part is not headline]
+    checks = make_checks(found, record, outcomes, limits, zero, capability) + judge_others(others, limits)
     return Qualification(
         record=record,
         source=triggers.source,
@@ -204,9 +174,9 @@ def qualify(triggers: Triggers, limits: Limits) -> Qualification:
         outcomes=outcomes,
         miss_rate_upper=proportion_upper(outcomes.failed, outcomes.approaches),
         flags=list_flags(triggers, headline, found),
-        without_flags=_without_flags(headline, found, capability, record, limits, zero),
+        without_flags=_without_flags(headline, found, capability, triggers, limits, zero),
         budgets=make_budgets(found, record, mean),
-        summaries=tuple(summaries),
+        summaries=(summarise_series(headline, found, record, limits), *others),
         remarks=make_remarks(triggers, found, headline, len(parts)),
     )
 
@@ -243,7 +213,7 @@ def _without_flags(
     headline: Series,
     found: Analysis,
     capability: Capability | None,
-    record: TestRecord,
+    triggers: Triggers,
     limits: Limits,
     zero: float | None,
 ) -> WithoutFlags:
@@ -252,43 +222,13 @@ def _without_flags(
     if flagged:
         keep = np.ones(len(headline.level), dtype=bool)
         keep[flagged] = False
-        step = record.machine.resolution_mm if record.machine else None
         trimmed = Series(headline.stage, headline.orientation_deg, headline.level[keep], headline.elevated)
-        again = analyse(trimmed, record.artefact, step)
+        again = analyse_of(trimmed, triggers)
         capability, _ = _capability(again, limits, zero)
     return WithoutFlags(
         left_out=len(flagged),
         sd_mm=again.repeatability.sd_mm if again.repeatability.resolved else None,
-        worst_sd_mm=again.every_direction.directions[again.every_direction.worst].sd_mm,
+        worst_sd_mm=again.worst_sd_mm,
         variation_mm=again.variation.variation_mm if again.variation else None,
         cpk=capability.cpk if capability else None,
     )
-
-
-def _summary(part: Series, found: Analysis, checks: tuple[Check, ...]) -> SeriesSummary:
-    spread, variation = found.repeatability, found.variation
-    return SeriesSummary(
-        part.stage,
-        part.orientation_deg,
-        len(part.level) + len(part.elevated),
-        len(found.readings.azimuth_deg),
-        spread.sd_mm if spread.resolved else None,
-        variation.variation_mm if variation else None,
-        overall_verdict(check.verdict for check in checks if check.name in SERIES_CHECKS),
-        "" if spread.resolved else f"scatter not resolved, <= {spread.step_mm:.4g} mm",
-    )
-
-
-def _other_series(part: Series, triggers: Triggers, limits: Limits, unit_mm: float) -> SeriesSummary:
-    record = triggers.record
-    step = record.machine.resolution_mm if record.machine else None
-    try:
-        found = analyse(part, record.artefact, step, unit_mm=unit_mm)
-    except StatisticsError as error:
-        n = len(part.level) + len(part.elevated)
-        directions = int(part.level["azimuth_deg"].nunique())
-        return SeriesSummary(
-            part.stage, part.orientation_deg, n, directions, None, None, "undecided", str(error)
-        )
-    checks = make_checks(found, count_outcomes(triggers), limits, None, None, form_u_mm(record.artefact))
-    return _summary(part, found, checks)

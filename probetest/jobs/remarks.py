@@ -9,7 +9,7 @@ import numpy as np
 from probetest.jobs.analysis import LEAST_VISIBILITY, Analysis, Series
 from probetest.statistics.approach import CentreFit
 from probetest.statistics.drift import TOLD_APART, Drift
-from probetest.statistics.repeatability import Repeatability
+from probetest.statistics.repeatability import Homogeneity, Repeatability
 from probetest.triggers import Triggers
 
 HIGH_CONDITION = 4.0
@@ -91,7 +91,7 @@ def _scatter(spread: Repeatability) -> Iterator[str]:
     if spread.resolved and not test.alike:
         worst = spread.directions[test.cochran_direction]
         yield (
-            f"Directions scatter unequally (Brown-Forsythe p = {test.brown_forsythe_p:.2g}; Cochran's "
+            f"Directions scatter unequally ({_brown_forsythe(test)}Cochran's "
             f"C = {test.cochran_c:.3f}, critical {test.cochran_critical:.3f}), most at azimuth "
             f"{worst.azimuth_deg:.4g}°. The pooled sd hides that: judge by the worst direction."
         )
@@ -106,6 +106,11 @@ def _scatter(spread: Repeatability) -> Iterator[str]:
             f"The scatter is not resolved: readings move in steps of {spread.step_mm:.4g} mm, and the sd is "
             "at most about one step. Never read it as 0."
         )
+
+
+def _brown_forsythe(test: Homogeneity) -> str:
+    known = np.isfinite(test.brown_forsythe_p)
+    return f"Brown-Forsythe p = {test.brown_forsythe_p:.2g}; " if known else ""
 
 
 def _drift(drift: Drift) -> Iterator[str]:

@@ -60,6 +60,8 @@ def result_to_dict(found: Qualification) -> dict[str, Any]:
             {
                 "touch": flag.touch,
                 "line": flag.line,
+                "stage": flag.stage,
+                "orientation_deg": flag.orientation_deg,
                 "azimuth_deg": flag.azimuth_deg,
                 "reading_mm": flag.reading_mm,
                 "kind": flag.kind,
@@ -84,7 +86,9 @@ def result_to_dict(found: Qualification) -> dict[str, Any]:
                 "n": part.n,
                 "directions": part.directions,
                 "sd_mm": part.sd_mm,
+                "sd_interval_mm": _limits_of(part.sd_interval),
                 "variation_mm": part.variation_mm,
+                "variation_interval_mm": _limits_of(part.variation_interval),
                 "verdict": part.verdict,
                 "note": part.note,
             }

@@ -269,14 +269,6 @@ class Row(Block):
         return {"block": "row", "blocks": blocks, "widths": [float(width) for width in self.widths]}
 
 
-@dataclass(frozen=True, slots=True)
-class PageBreak(Block):
-    """What follows starts on a new page."""
-
-    def payload(self) -> dict[str, Any]:  # noqa: D102
-        return {"block": "page break"}
-
-
 def picture_from_figure(figure: Figure, *, caption: str, alt: str, width: str = "100%") -> Picture:
     """Turn a matplotlib figure, drawn inside ``report_style()``, into a picture.
 

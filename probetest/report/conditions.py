@@ -6,7 +6,8 @@ import probetest
 from probetest.jobs.qualify import Qualification
 from probetest.report.blocks import Column, Facts, Table, VerdictMark
 from probetest.report.first_page import when
-from probetest.report.numbers import span, um
+from probetest.report.numbers import span, um, um_span
+from probetest.statistics.intervals import Interval
 
 
 def series_table(found: Qualification) -> Table | None:
@@ -19,9 +20,9 @@ def series_table(found: Qualification) -> Table | None:
             f"{part.orientation_deg:.4g}",
             str(part.n),
             str(part.directions),
-            um(part.sd_mm, 2),
-            um(part.variation_mm, 1),
-            VerdictMark(part.verdict),
+            _with_interval(part.sd_mm, part.sd_interval, 2),
+            _with_interval(part.variation_mm, part.variation_interval, 1),
+            VerdictMark(part.verdict or "not tested"),
             part.note,
         )
         for part in found.summaries
@@ -32,14 +33,19 @@ def series_table(found: Qualification) -> Table | None:
             Column("Orientation, °", "right"),
             Column("n", "right"),
             Column("Directions", "right"),
-            Column("sd, µm", "right"),
-            Column("Variation, µm", "right"),
+            Column("sd, µm (95 %)", "right"),
+            Column("Variation, µm (95 %)", "right"),
             Column("Verdict", "left"),
             Column("Remark", "left", "1fr"),
         ),
         rows=rows,
         caption="All series of the log; the figures of this report are of the first",
     )
+
+
+def _with_interval(value_mm: float | None, interval: Interval | None, decimals: int) -> str:
+    text = um(value_mm, decimals)
+    return text if interval is None else f"{text} ({um_span(interval, decimals)})"
 
 
 def conditions_facts(found: Qualification) -> Facts:

@@ -19,7 +19,8 @@ from probetest.report.numbers import (
     um_span,
 )
 from probetest.statistics.capability import STUDY_SHARE, STUDY_SPREAD
-from probetest.statistics.intervals import Interval
+from probetest.statistics.intervals import Interval, t_factor
+from probetest.statistics.lobing import Harmonic
 from probetest.statistics.outliers import FAMILY_RISK
 from probetest.statistics.repeatability import HOMOGENEITY_RISK, RESOLVED_SHARE, DirectionSpread
 
@@ -36,8 +37,11 @@ def drift_words(found: Qualification) -> str:
     if drift is None:
         return UNKNOWN
     words = f"{um(drift.over_test_mm, 2, sign=True)} µm ({um_span(drift.interval_mm, 2)} µm)"
-    if drift.rate_mm_per_h is not None:
-        words += f", {um(drift.rate_mm_per_h, 2, sign=True)} µm per hour"
+    if drift.curved:
+        size = f"{um(drift.size_mm, 2)} ± {um(2 * drift.size_u_mm, 2)} µm (2 u)"
+        return f"{size} in a curve, largest less smallest; as a straight line {words}"
+    if drift.rate_mm_per_h is not None and drift.rate_interval is not None:
+        words += f"; {um(drift.rate_mm_per_h, 2, sign=True)} µm per hour ({um_span(drift.rate_interval, 2)})"
     return words
 
 
@@ -45,6 +49,7 @@ def direction_table(found: Qualification) -> Table:
     """Mean, scatter and range of each direction."""
     analysis = found.analysis
     base = found.zero_mm if found.zero_mm is not None else float(analysis.mean_mm.mean())
+    factor = t_factor(analysis.repeatability.dof)
     rows = []
     for part in analysis.repeatability.directions:
         sd, interval = _direction_sd(part, analysis.repeatability.step_mm)
@@ -53,6 +58,7 @@ def direction_table(found: Qualification) -> Table:
                 f"{part.azimuth_deg:.4g}",
                 str(part.n),
                 um(part.mean_mm - base, 1),
+                um(factor * analysis.noise_mm / math.sqrt(part.n), 1),
                 sd,
                 interval,
                 um(part.range_mm, 1),
@@ -66,12 +72,14 @@ def direction_table(found: Qualification) -> Table:
             Column("Azimuth, °", "right"),
             Column("n", "right"),
             Column(f"{what}, µm", "right"),
+            Column("± 95 %, µm", "right"),
             Column("sd, µm", "right"),
             Column("95 % interval of the sd, µm", "right"),
             Column("Range, µm", "right"),
         ),
         rows=tuple(rows),
-        note=f"Azimuth is the direction the stylus moves, counter-clockwise from X+. Brown-Forsythe "
+        note="Azimuth is the direction the stylus moves, counter-clockwise from X+. ± is of the mean, by the "
+        "pooled scatter. Brown-Forsythe "
         f"{p_words(test.brown_forsythe_p)}; Cochran's C = {number(test.cochran_c, 3)}, critical "
         f"{number(test.cochran_critical, 3)} at {percent(HOMOGENEITY_RISK)}: {alike}.",
     )
@@ -95,8 +103,7 @@ def elevated_table(found: Qualification) -> Table | None:
             f"{part.azimuth_deg:.4g}",
             f"{elevation:.4g}",
             str(part.n),
-            um(part.sd_mm, 2),
-            um_span(part.interval_mm, 2),
+            *_direction_sd(part, found.analysis.repeatability.step_mm),
             um(part.range_mm, 1),
         )
         for elevation, part in found.analysis.elevated
@@ -128,6 +135,7 @@ def harmonics_table(found: Qualification) -> Table | Note:
             ("amplitude, µm", *(um(wave.amplitude_mm, 2) for wave in waves)),
             ("u, µm", *(um(wave.u_mm, 2) for wave in waves)),
             ("phase, °", *(f"{wave.phase_deg:.0f}" for wave in waves)),
+            ("u of the phase, °", *(_phase_u(wave) for wave in waves)),
             ("p", *(p_value(wave.p_value) for wave in waves)),
         ),
         note="amplitude × cos(order × (azimuth − phase)), least squares on the true azimuths; "
@@ -135,6 +143,13 @@ def harmonics_table(found: Qualification) -> Table | Note:
         "directions fold back into the orders shown. "
         f"Condition {fit.condition:.2f}, n = {found.analysis.repeatability.n}.",
     )
+
+
+def _phase_u(wave: Harmonic) -> str:
+    """Standard error of a phase; a dash where the wave is lost in the scatter."""
+    if wave.amplitude_mm < 2 * wave.u_mm:
+        return UNKNOWN
+    return f"{math.degrees(wave.u_mm / wave.amplitude_mm) / wave.order:.1f}"
 
 
 def seat_facts(found: Qualification) -> Facts | Note:
@@ -191,7 +206,7 @@ def capability_facts(found: Qualification) -> Facts | Note:
         (
             "Normality of all readings",
             f"{p_words(result.normal_p)}"
-            + ("" if result.normal_p >= 0.05 else ": not normal, as lobing makes it"),
+            + ("" if result.normal_p >= 0.05 else ": not one normal population"),
         ),
         ("Normal form", f"Cp {number(result.normal_cp, 2)}, Cpk {number(result.normal_cpk, 2)}"),
         ("Percentile form", f"Cp {number(result.percentile_cp, 2)}, Cpk {number(result.percentile_cpk, 2)}"),
@@ -266,7 +281,7 @@ def without_flags_table(found: Qualification) -> Table | None:
     if other.left_out == 0:
         return None
     sd = analysis.repeatability.sd_mm if analysis.repeatability.resolved else None
-    worst = analysis.every_direction.directions[analysis.every_direction.worst].sd_mm
+    worst = analysis.worst_sd_mm
     variation = analysis.variation.variation_mm if analysis.variation else None
     cpk = found.capability.cpk if found.capability else None
     n = analysis.repeatability.n
@@ -301,11 +316,12 @@ def drift_facts(found: Qualification) -> Facts | Note:
                 "machine, artefact or stylus, not told apart",
             )
         )
-    sd = found.analysis.repeatability.sd_mm
+    spread = found.analysis.repeatability
+    figures = f"{um(spread.sd_mm, 2)} / {um(drift.sd_without_mm, 2)} / {um(drift.successive_sd_mm, 2)} µm"
     rows.append(
         (
             "sd with drift / without / from successive differences",
-            f"{um(sd, 2)} / {um(drift.sd_without_mm, 2)} / {um(drift.successive_sd_mm, 2)} µm",
+            f"{figures}, n = {spread.n}" if spread.resolved else f"not resolved, ≤ {um(spread.step_mm)} µm",
         )
     )
     first = drift.first_touch

@@ -13,6 +13,7 @@ from probetest.report.blocks import Picture, picture_from_figure
 from probetest.report.numbers import UM_PER_MM
 from probetest.report.style import PALETTE, new_figure, report_style
 from probetest.statistics.approach import unit_vectors
+from probetest.statistics.intervals import t_factor
 from probetest.statistics.repeatability import RESOLVED_SHARE
 from probetest.statistics.seat import seat_shape
 
@@ -20,6 +21,8 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
 Floats = NDArray[np.float64]
+
+MOST_BARS = 400
 
 WIDEST_GAP_DEG = 60.0
 """Over a wider gap between directions no band is drawn."""
@@ -35,8 +38,7 @@ def pretravel_curve(found: Qualification) -> Picture:
     known = found.zero_mm is not None
     base = found.zero_mm if found.zero_mm is not None else float(analysis.mean_mm.mean())
     means = UM_PER_MM * (analysis.mean_mm - base)
-    dof = analysis.repeatability.dof
-    half = UM_PER_MM * stats.t.isf(0.025, dof) * analysis.noise_mm / np.sqrt(analysis.counts)
+    half = UM_PER_MM * t_factor(analysis.repeatability.dof) * analysis.noise_mm / np.sqrt(analysis.counts)
     with report_style():
         figure = new_figure(80, 80)
         axes = figure.add_subplot(projection="polar")
@@ -224,7 +226,8 @@ def _edges(values: Floats) -> Floats:
     # Far outliers must not flatten the rest into one bar.
     bins = int(np.clip(np.sqrt(len(values)), 8, 40))
     core = np.quantile(values, [0.005, 0.995])
-    width = max(float(core[1] - core[0]), 1e-9) / bins
+    # ... nor split the rest into more bars than a page has dots.
+    width = max(float(core[1] - core[0]) / bins, float(np.ptp(values)) / MOST_BARS, 1e-6)
     return np.arange(values.min() - width / 2, values.max() + 1.5 * width, width)
 
 

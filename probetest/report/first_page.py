@@ -84,7 +84,7 @@ def _in_use(found: Qualification) -> str:
     )
     seat = found.analysis.seat
     if seat is not None and seat.shown and seat.fits:
-        among += f", over all directions by about {um(seat.variation_mm)} µm"
+        among += f", over all directions by {um(seat.variation_mm)} ± {um(2 * seat.variation_u_mm)} µm (2 u)"
     return f"{repeat}; {among}."
 
 
@@ -203,7 +203,8 @@ def headline_facts(found: Qualification) -> Facts:
         )
     else:
         rows.append(("Repeatability sd", f"not resolved, at most about {um(spread.step_mm)} µm"))
-    rows.append(("Largest range in one direction", f"{um(spread.range_mm)} µm"))
+    most = max((part for part in spread.directions if part.n > 1), key=lambda part: part.range_mm)
+    rows.append(("Largest range in one direction", f"{um(most.range_mm)} µm (n = {most.n})"))
     if variation is not None:
         rows.append(
             (

@@ -152,10 +152,6 @@ def _row(data: dict[str, Any]) -> str:
     return f'<div style="display:flex;gap:1.5em">{parts}</div>'
 
 
-def _page_break(_: dict[str, Any]) -> str:
-    return "<hr>"
-
-
 _RENDERERS: dict[str, Callable[[dict[str, Any]], str]] = {
     "table": _table,
     "banner": _banner,
@@ -164,5 +160,4 @@ _RENDERERS: dict[str, Callable[[dict[str, Any]], str]] = {
     "note": _note,
     "literal": _literal,
     "row": _row,
-    "page break": _page_break,
 }

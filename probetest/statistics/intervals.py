@@ -103,8 +103,19 @@ def mean_interval(mean: float, standard_error: float, dof: float, level: float =
         raise StatisticsError(
             f"a t interval needs dof > 0 and a standard error >= 0, but got dof={dof}, {standard_error}"
         )
-    half = float(stats.t.isf((1 - level) / 2, dof) * standard_error)
+    half = t_factor(dof, level) * standard_error
     return Interval(mean - half, mean + half, level)
+
+
+def t_factor(dof: float, level: float = 0.95) -> float:
+    """Student t factor of a two-sided interval.
+
+    Examples
+    --------
+    >>> round(t_factor(10), 3)
+    2.228
+    """
+    return float(stats.t.isf((1 - level) / 2, dof))
 
 
 def proportion_interval(events: int, trials: int, level: float = 0.95) -> Interval:

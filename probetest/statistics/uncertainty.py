@@ -7,7 +7,8 @@ from dataclasses import dataclass
 from typing import Literal
 
 import numpy as np
-from scipy import stats
+
+from probetest.statistics.intervals import t_factor
 
 
 @dataclass(frozen=True, slots=True)
@@ -107,5 +108,5 @@ def combine(figure: str, value_mm: float, components: Iterable[Component], level
     u = float(np.sqrt(sum(part.u_mm**2 for part in parts)))
     dof = effective_dof((part.u_mm for part in parts), (part.dof for part in parts))
     whole = max(1.0, np.floor(dof)) if np.isfinite(dof) else np.inf
-    factor = float(stats.t.isf((1 - level) / 2, whole))
+    factor = t_factor(whole, level)
     return Budget(figure, value_mm, parts, u, dof, factor, factor * u, level)

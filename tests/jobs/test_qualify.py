@@ -152,7 +152,7 @@ def test_all_equal_readings_are_not_a_scatter_of_zero() -> None:
 
 
 def test_wrong_pass_at_the_limit_is_within_the_risk() -> None:
-    # The true sd is the limit: at 5 % risk at most 5 % may pass; 400 tests, 3 binomial sigmas.
+    # The true sd is the limit: at 5 % risk at most 5 % may pass; 60 tests, 3 binomial sigmas.
     truth = float(np.hypot(0.004, 0.001 / np.sqrt(12)))
     limits = Limits(max_pooled_sd_mm=truth)
     probe, plan = Probe(sd_mm=0.004), Plan(directions=8, repeats=5)
@@ -188,7 +188,7 @@ def test_shape_beyond_the_limit_between_the_directions_is_no_pass() -> None:
     assert "the fitted three-arm shape varies by 4" in check.note
 
 
-def test_mixed_feeds_do_not_hide_the_direction_of_lobing() -> None:
+def test_third_harmonic_peaks_towards_an_arm() -> None:
     found = qualify(make_test(Probe(arm_azimuth_deg=40.0)), Limits())
     result = result_to_dict(found)
     third = next(wave for wave in result["pretravel"]["harmonics"] if wave["order"] == 3)
@@ -492,3 +492,51 @@ def test_inch_digits_are_found_in_inches() -> None:
         frame[axis] = np.round(frame[axis] / 25.4, 4) * 25.4
     inch = replace(test, frame=frame, source=replace(test.source, units="inch"))
     assert qualify(inch, Limits()).analysis.resolution.step_mm == pytest.approx(0.00254)
+
+
+def two_stages(second: Triggers) -> Triggers:
+    base = make_test(seed=1)
+    late = second.frame.assign(stage=pd.Categorical(["after_service"] * len(second.frame)))
+    late = late.assign(touch=late["touch"] + len(base.frame))
+    frame = pd.concat([base.frame, late], ignore_index=True)
+    frame["outcome"] = frame["outcome"].astype(base.frame["outcome"].dtype)
+    return Triggers(base.record, frame, base.source)
+
+
+def test_other_series_is_not_judged_where_its_limits_are_off() -> None:
+    limits = Limits(max_pooled_sd_mm=None, max_worst_direction_sd_mm=None, max_pretravel_variation_mm=None)
+    found = qualify(two_stages(make_test(Probe(sd_mm=0.04), seed=2)), limits)
+    assert "other_series" not in verdicts_of(found)
+    assert found.summaries[1].verdict is None
+
+
+def test_misses_of_another_stage_are_not_drawn_into_the_headline() -> None:
+    found = qualify(two_stages(make_test(seed=2, faults=Faults(missed=(5,)))), Limits())
+    assert found.outcomes.missed == 1
+    assert found.failed_touches == []
+    assert [flag.stage for flag in found.flags if flag.kind == "missed"] == ["after_service"]
+
+
+def test_figures_without_flags_keep_the_digits_of_an_inch_log() -> None:
+    test = make_test(Probe(sd_mm=0.0011, jitter_s=0), plan=Plan(directions=12, repeats=15))
+    frame = test.frame.copy()
+    frame.loc[20, ["x_mm", "y_mm"]] *= 1 - 0.05 / 10.5
+    for axis in ("x_mm", "y_mm"):
+        frame[axis] = np.round(frame[axis] / 25.4, 4) * 25.4
+    inch = replace(test, frame=frame, source=replace(test.source, units="inch"))
+    found = qualify(inch, Limits())
+    assert found.without_flags.left_out == 1
+    # 1.1 µm beside digits of 2.54 µm are not resolved, whichever way the decimals are counted.
+    assert found.analysis.resolution.step_mm == pytest.approx(0.00254)
+    assert found.without_flags.sd_mm is None or found.without_flags.sd_mm >= 0.5 * 0.00254
+
+
+def test_uncertain_ring_widens_cpk_about_a_nominal() -> None:
+    limits = Limits(nominal_pretravel_mm=0.0147, tolerance_mm=0.03)
+    fine, coarse = (
+        next(c for c in qualify(make_test(artefact=ring), limits).checks if c.name == "cpk")
+        for ring in (Artefact(kind="ring", diameter_mm=25.0, u_mm=u) for u in (0.0001, 0.02))
+    )
+    assert fine.lower is not None
+    assert coarse.lower is not None
+    assert coarse.lower < fine.lower - 0.5

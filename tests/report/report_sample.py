@@ -5,7 +5,7 @@ import nbformat
 SETUP = """
 import numpy as np
 from probetest.report.blocks import (
-    Banner, Column, Facts, Literal, Note, PageBreak, Row, Table, VerdictMark, picture_from_figure,
+    Banner, Column, Facts, Literal, Note, Row, Table, VerdictMark, picture_from_figure,
 )
 from probetest.report.style import PALETTE, new_figure, report_style
 """
@@ -126,7 +126,6 @@ def sample_notebook():
         v4.new_markdown_cell(MARKDOWN),
         v4.new_code_cell(LONG_TABLE),
         v4.new_code_cell(REST),
-        v4.new_code_cell("PageBreak()"),
         v4.new_code_cell('print("mean of the seeds:", rng.integers(9, size=4).mean())'),
     ]
     for index, cell in enumerate(cells):

@@ -19,7 +19,6 @@ from probetest.report.blocks import (
     Facts,
     Literal,
     Note,
-    PageBreak,
     Picture,
     Row,
     Table,
@@ -148,11 +147,6 @@ def test_the_head_of_a_long_table_is_on_each_page():
     pages = pages_of(print_pdf(notebook_of(table)))
     assert len(pages) > 1
     assert all("HeadOfTable" in page for page in pages)
-
-
-def test_a_page_break_starts_a_page():
-    pages = pages_of(print_pdf(notebook_of(Literal("first"), PageBreak(), Literal("second"))))
-    assert ["first" in page for page in pages] == [True, False]
 
 
 def test_an_empty_table_prints_its_head():
