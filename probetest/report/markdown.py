@@ -97,8 +97,8 @@ class TypstRenderer(BaseRenderer):
         return ""
 
     def paragraph(self, token: Token, state: BlockState) -> str:
-        """Draw a paragraph."""
-        return f"par({self._children(token, state)})"
+        """Draw a paragraph, kept on the page of what it introduces."""
+        return f"passage({self._children(token, state)})"
 
     def block_text(self, token: Token, state: BlockState) -> str:
         """Draw the text of a tight list item."""
