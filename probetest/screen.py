@@ -26,8 +26,16 @@ MARKS = {"pass": "pass", "fail": "FAIL", "undecided": "undecided"}
 MOST_COLUMNS = 200
 
 
+class _Screen(Console):
+    """A console that leaves it to the command line how to end when its reader has gone."""
+
+    def on_broken_pipe(self) -> None:
+        """Raise; the console's own way would end with exit code 1, which means a failed probe."""
+        raise BrokenPipeError
+
+
 def _console(*, error: bool = False) -> Console:
-    return Console(stderr=error, highlight=False, markup=False, emoji=False)
+    return _Screen(stderr=error, highlight=False, markup=False, emoji=False)
 
 
 class Bar:

@@ -148,6 +148,20 @@ def test_full_disk_is_one_sentence(demo_folder: Path, tmp_path: Path) -> None:
     assert "Traceback" not in run.stderr
 
 
+def test_reader_that_goes_away_is_not_taken_for_a_failed_probe(demo_folder: Path, tmp_path: Path) -> None:
+    logs = [str(path) for path in sorted(demo_folder.glob("*.csv"))]
+    run = subprocess.Popen(
+        [sys.executable, "-m", "probetest", "check", *logs],
+        cwd=tmp_path, stdout=subprocess.PIPE, stderr=subprocess.PIPE,
+    )  # fmt: skip
+    assert run.stdout is not None
+    run.stdout.readline()
+    run.stdout.close()
+    _, errors = run.communicate()
+    assert run.returncode == 2
+    assert b"Traceback" not in errors
+
+
 def test_check_says_what_it_understood_and_writes_nothing(demo_folder: Path, tmp_path: Path) -> None:
     run = probetest("check", str(demo_folder / "SK1-006.csv"), cwd=tmp_path)
     assert run.returncode == 0
