@@ -36,7 +36,7 @@ def markdown_to_typst(source: str) -> str:
     Examples
     --------
     >>> print(markdown_to_typst("Spread *and* $x$"))
-    par({shown("Spread "); emph({shown("and")}); shown(" $x$")})
+    passage({shown("Spread "); emph({shown("and")}); shown(" $x$")})
     """
     markdown = mistune.create_markdown(renderer=TypstRenderer(), plugins=[])
     return cast(str, markdown(source))
