@@ -20,12 +20,13 @@ from probetest.statistics.approach import (
     use_readings,
 )
 from probetest.statistics.drift import Drift, drift
-from probetest.statistics.lobing import HarmonicFit, Variation, fit_harmonics, pretravel_variation
+from probetest.statistics.lobing import HarmonicFit, fit_harmonics
 from probetest.statistics.outliers import OutlierFlag, flag_directions, flag_scatter, flag_touches
 from probetest.statistics.repeatability import RESOLVED_SHARE, DirectionSpread, Repeatability, repeatability
 from probetest.statistics.resolution import Resolution, find_resolution
 from probetest.statistics.seat import SeatFit, fit_seat
 from probetest.statistics.sight import seen_share
+from probetest.statistics.variation import Variation, pretravel_variation
 from probetest.triggers import Artefact, Triggers
 
 Floats = NDArray[np.float64]

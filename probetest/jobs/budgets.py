@@ -6,9 +6,9 @@ import numpy as np
 
 from probetest.jobs.analysis import Analysis
 from probetest.statistics.approach import unit_vectors
-from probetest.statistics.lobing import Variation
 from probetest.statistics.sight import mean_error_share
 from probetest.statistics.uncertainty import Budget, Component, combine, rectangular
+from probetest.statistics.variation import Variation
 from probetest.triggers import Artefact, Stylus, TestRecord
 
 BALL_U_MM = 0.0005

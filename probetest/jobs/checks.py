@@ -23,12 +23,12 @@ from probetest.statistics.decision import (
 )
 from probetest.statistics.drift import TOLD_APART, Drift
 from probetest.statistics.intervals import Interval, proportion_interval, sd_interval, t_factor
-from probetest.statistics.lobing import pretravel_variation
 from probetest.statistics.repeatability import (
     LEAST_SHARE,
     widest_direction,
     worst_direction_bounds,
 )
+from probetest.statistics.variation import pretravel_variation
 from probetest.triggers import TestRecord
 
 ADVICE = "touch from 25 evenly spread directions, which show at least 87 % of it"

@@ -7,8 +7,9 @@ import pytest
 from reference_values import VALUES
 from scipy import integrate
 
-from probetest.statistics.lobing import fit_harmonics, pretravel_variation
+from probetest.statistics.lobing import fit_harmonics
 from probetest.statistics.seat import fit_seat, seat_shape, shape_variation
+from probetest.statistics.variation import pretravel_variation
 
 
 def directions(count: int, start_deg: float = 0.0) -> np.ndarray:

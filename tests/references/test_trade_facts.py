@@ -6,8 +6,8 @@ import numpy as np
 import pytest
 from reference_values import VALUES
 
-from probetest.statistics.lobing import pretravel_variation
 from probetest.statistics.seat import seat_shape
+from probetest.statistics.variation import pretravel_variation
 
 LOW_COST = VALUES["trade_low_cost_probe"]
 
