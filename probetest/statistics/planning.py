@@ -179,7 +179,7 @@ def _spread(
         most = expected / limit if inverse and limit else (limit or 0.0) / expected
         own = dof(touches)
         if most > 1:
-            keeps = special.chdtr(own, special.chdtri(own, 1 - risk) * most**2)
+            keeps = special.chdtr(own, float(special.chdtri(own, 1 - risk)) * most**2)
             return float(keeps**alike)
         single = 1 - (1 - risk) ** (1 / alike)
         breaks = special.chdtrc(own, special.chdtri(own, single) * most**2)
