@@ -83,6 +83,9 @@ class TestRecord(_Record):
     artefact: Artefact | None = None
     stylus: Stylus | None = None
     machine: Machine | None = None
+    planned_touches: int | None = Field(
+        default=None, ge=1, le=100_000, description="approaches made from each direction of a series"
+    )
     notes: tuple[tuple[str, str], ...] = ()
 
 

@@ -97,6 +97,7 @@ class StatedRecord(_Part):
     artefact: Artefact | None = None
     stylus: Stylus | None = None
     machine: Machine | None = None
+    planned_touches: int | None = Field(default=None, ge=1, le=100_000)
 
 
 class ColumnMap(_Part):

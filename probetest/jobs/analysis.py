@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from typing import TypeVar
 
 import numpy as np
@@ -11,9 +11,10 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from probetest.errors import StatisticsError
+from probetest.jobs.lost import LostTouches, find_lost
+from probetest.jobs.scatter import Curve, make_curve, measure_scatter
 from probetest.statistics.approach import (
     ApproachReadings,
-    group_means,
     project_on_approach,
     project_without_centre,
     unit_vectors,
@@ -22,7 +23,12 @@ from probetest.statistics.approach import (
 from probetest.statistics.drift import Drift, drift
 from probetest.statistics.lobing import HarmonicFit, fit_harmonics
 from probetest.statistics.outliers import OutlierFlag, flag_directions, flag_scatter, flag_touches
-from probetest.statistics.repeatability import RESOLVED_SHARE, DirectionSpread, Repeatability, repeatability
+from probetest.statistics.repeatability import (
+    RESOLVED_SHARE,
+    DirectionSpread,
+    Repeatability,
+    repeatability,
+)
 from probetest.statistics.resolution import Resolution, find_resolution
 from probetest.statistics.seat import SeatFit, fit_seat
 from probetest.statistics.sight import seen_share
@@ -51,12 +57,15 @@ class Series:
         Horizontal touches.
     elevated : pandas.DataFrame
         The others; only their scatter is used.
+    failed_azimuth_deg : numpy.ndarray
+        Azimuths of the horizontal approaches that ended without a trigger.
     """
 
     stage: str
     orientation_deg: float
     level: pd.DataFrame
     elevated: pd.DataFrame
+    failed_azimuth_deg: Floats = field(default_factory=lambda: np.empty(0))
 
 
 @dataclass(frozen=True, slots=True)
@@ -68,8 +77,10 @@ class Analysis:
     readings : ApproachReadings
     order : numpy.ndarray of int, shape (touches,)
         Place of each touch in the order of all approaches of the log.
-    mean_mm, counts : numpy.ndarray, shape (directions,)
-        Mean reading and touches of each direction.
+    curve : Curve
+        What the lobing statistics take.
+    lost : LostTouches
+        What the log lacks.
     resolution : Resolution
     repeatability : Repeatability
     variation : Variation or None
@@ -90,8 +101,8 @@ class Analysis:
 
     readings: ApproachReadings
     order: NDArray[np.int64]
-    mean_mm: Floats
-    counts: NDArray[np.intp]
+    curve: Curve
+    lost: LostTouches
     resolution: Resolution
     repeatability: Repeatability
     variation: Variation | None
@@ -129,17 +140,19 @@ class Analysis:
         return f"azimuth {spread.azimuth_deg:.4g}°, elevation {elevation:.4g}°"
 
     @property
-    def noise_mm(self) -> float:
-        """Scatter of one touch as it acts on a mean.
-
-        Where the resolution hides the scatter, rounding does not average out over touches.
-        """
-        return _noise(self.repeatability, self.counts)
+    def mean_mm(self) -> Floats:
+        """Mean reading of each direction, a drift that stands out taken out, shape (directions,)."""
+        return self.curve.mean_mm
 
     @property
-    def shape(self) -> tuple[Floats, Floats, NDArray[np.intp], float, int]:
-        """Means, azimuths, counts, scatter and its dof: what the lobing statistics take."""
-        return self.mean_mm, self.readings.azimuth_deg, self.counts, self.noise_mm, self.repeatability.dof
+    def counts(self) -> NDArray[np.intp]:
+        """Touches of each direction, shape (directions,)."""
+        return self.curve.counts
+
+    @property
+    def noise_mm(self) -> float:
+        """Scatter of one touch as it acts on a mean."""
+        return self.curve.noise_mm
 
 
 def split_series(triggers: Triggers) -> tuple[Series, ...]:
@@ -147,11 +160,14 @@ def split_series(triggers: Triggers) -> tuple[Series, ...]:
     frame = triggers.frame
     frame = frame.assign(order=np.arange(1, len(frame) + 1))
     valid = frame[frame["outcome"] == "trigger"].sort_values("touch", kind="stable")
+    failed = frame[(frame["outcome"] != "trigger") & (frame["elevation_deg"].abs() <= LEVEL_DEG)]
     parts = []
     for _, rows in valid.groupby(["stage", "orientation_deg"], sort=False, observed=True):
         level = rows["elevation_deg"].abs() <= LEVEL_DEG
         stage, orientation = rows["stage"].iloc[0], rows["orientation_deg"].iloc[0]
-        parts.append(Series(str(stage), float(orientation), rows[level], rows[~level]))
+        mine = (failed["stage"] == stage) & (failed["orientation_deg"] == orientation)
+        azimuths = failed.loc[mine, "azimuth_deg"].to_numpy()
+        parts.append(Series(str(stage), float(orientation), rows[level], rows[~level], azimuths))
     return tuple(parts)
 
 
@@ -195,6 +211,7 @@ def analyse(
     declared_step_mm: float | None,
     *,
     unit_mm: float = 1.0,
+    planned: int | None = None,
     level: float = 0.95,
 ) -> Analysis:
     """Run all statistics on one series.
@@ -208,6 +225,8 @@ def analyse(
         Resolution stated for the machine.
     unit_mm : float
         Length of the unit the log was written in.
+    planned : int or None
+        Approaches planned from each direction.
     level : float
         Two-sided level of the intervals.
 
@@ -224,35 +243,29 @@ def analyse(
         )
     readings = read_approach(rows, artefact)
     resolution = _resolution(rows, readings, declared_step_mm, unit_mm)
-    spread = repeatability(
-        readings.reading_mm,
-        readings.direction,
-        readings.azimuth_deg,
-        step_mm=resolution.step_mm,
-        level=level,
-    )
-    counts = np.bincount(readings.direction, minlength=len(readings.azimuth_deg))
-    means = group_means(readings.reading_mm, readings.direction, len(readings.azimuth_deg))
-    noise = _noise(spread, counts)
-    shape = (means, readings.azimuth_deg, counts, noise, spread.dof)
-    variation, variation_reason = _variation(readings, shape, level)
-    harmonics, harmonics_reason = (
-        _try(lambda: fit_harmonics(*shape)) if readings.fit else (None, variation_reason)
-    )
-    seat, seat_reason = (
-        _try(lambda: fit_seat(*shape)) if variation and noise > 0 else (None, variation_reason)
-    )
     order = rows["order"].to_numpy()
     slope, drift_reason = _try(
         lambda: drift(
             readings.reading_mm, readings.direction, readings.azimuth_deg, order, _seconds(rows), level
         )
     )
+    serial = slope.serial if slope else None
+    lost = find_lost(rows, readings, resolution.digit_mm, planned, series.failed_azimuth_deg)
+    spread = measure_scatter(rows, readings, resolution.step_mm, serial, lost, level)
+    counts = np.bincount(readings.direction, minlength=len(readings.azimuth_deg))
+    curve = make_curve(readings, spread, counts, slope)
+    variation, variation_reason = _variation(readings, curve, level)
+    harmonics, harmonics_reason = (
+        _try(lambda: fit_harmonics(*curve.shape)) if readings.fit else (None, variation_reason)
+    )
+    seat, seat_reason = (
+        _try(lambda: fit_seat(*curve.shape)) if variation and curve.noise_mm > 0 else (None, variation_reason)
+    )
     return Analysis(
         readings=readings,
         order=order,
-        mean_mm=means,
-        counts=counts,
+        curve=curve,
+        lost=lost,
         resolution=resolution,
         repeatability=spread,
         variation=variation,
@@ -269,12 +282,6 @@ def analyse(
     )
 
 
-def _noise(spread: Repeatability, counts: NDArray[np.intp]) -> float:
-    if spread.resolved:
-        return spread.sd_mm
-    return max(spread.sd_mm, float(spread.step_mm / np.sqrt(12) * np.sqrt(counts.mean())))
-
-
 def _try(compute: Callable[[], Result]) -> tuple[Result | None, str]:
     try:
         return compute(), ""
@@ -282,9 +289,7 @@ def _try(compute: Callable[[], Result]) -> tuple[Result | None, str]:
         return None, str(error)
 
 
-def _variation(
-    readings: ApproachReadings, shape: tuple[Floats, Floats, NDArray[np.intp], float, int], level: float
-) -> tuple[Variation | None, str]:
+def _variation(readings: ApproachReadings, curve: Curve, level: float) -> tuple[Variation | None, str]:
     if readings.fit is None:
         return None, (
             f"{len(readings.azimuth_deg)} direction(s) give no centre, and without it means of different "
@@ -296,7 +301,7 @@ def _variation(
             f"{100 * (1 - readings.fit.lobe_visibility):.0f} % of a three-lobed curve behind the centre or "
             "between the directions; touch from 8 or more evenly spread ones, 25 show most"
         )
-    return _try(lambda: pretravel_variation(*shape, level))
+    return _try(lambda: pretravel_variation(*curve.shape, level))
 
 
 def _resolution(
@@ -326,9 +331,7 @@ def _flags(
 ) -> tuple[OutlierFlag, ...]:
     touches = flag_touches(readings.reading_mm, readings.direction, step_mm=spread.step_mm)
     scatter = flag_scatter([part.sd_mm for part in spread.directions], counts, step_mm=spread.step_mm)
-    directions: tuple[OutlierFlag, ...] = ()
-    if seat is not None:
-        directions = flag_directions(seat.residual_mm, counts, 6 if seat.pair_ratio else 5)
+    directions = flag_directions(seat, readings.azimuth_deg, counts) if seat is not None else ()
     return touches + directions + scatter
 
 

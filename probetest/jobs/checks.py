@@ -10,6 +10,7 @@ from scipy import stats
 from probetest.errors import StatisticsError
 from probetest.jobs.analysis import Analysis
 from probetest.jobs.budgets import form_u_mm, zero_u_mm
+from probetest.jobs.lost import LostTouches
 from probetest.limits import Limits
 from probetest.statistics.capability import Capability, capability
 from probetest.statistics.decision import (
@@ -32,6 +33,9 @@ from probetest.statistics.variation import pretravel_variation
 from probetest.triggers import TestRecord
 
 ADVICE = "touch from 25 evenly spread directions, which show at least 87 % of it"
+
+OF_SCATTER = ("pooled_sd", "worst_direction_sd", "cpk", "longest_pretravel")
+"""Checks that lost touches make too strict."""
 
 FEWEST_TOUCHES = 5
 """With fewer valid touches values are shown and nothing is decided."""
@@ -107,7 +111,7 @@ def series_checks(found: Analysis, record: TestRecord, limits: Limits) -> tuple[
     if limits.max_pretravel_variation_mm is not None:
         form = form_u_mm(record.artefact)
         checks.append(_variation(found, limits.max_pretravel_variation_mm, limits.risk, form))
-    return _undecided_with_few(checks, found)
+    return _undecided(checks, found)
 
 
 def make_checks(
@@ -147,14 +151,35 @@ def make_checks(
         checks.append(_misses(outcomes, limits.max_misses))
     if limits.max_miss_rate is not None:
         checks.append(_miss_rate(outcomes, limits.max_miss_rate, limits.risk))
-    return series_checks(found, record, limits) + _undecided_with_few(checks, found)
+    return series_checks(found, record, limits) + _undecided(checks, found)
 
 
-def _undecided_with_few(checks: list[Check], found: Analysis) -> tuple[Check, ...]:
-    if len(found.readings.reading_mm) >= FEWEST_TOUCHES:
-        return tuple(checks)
-    note = f"fewer than {FEWEST_TOUCHES} touches: values only, no verdict"
-    return tuple(replace(check, verdict="undecided", more_touches=None, note=note) for check in checks)
+def _undecided(checks: list[Check], found: Analysis) -> tuple[Check, ...]:
+    """The checks, without a verdict where the log is no ground for one."""
+    if len(found.readings.reading_mm) < FEWEST_TOUCHES:
+        return tuple(
+            _no_verdict(check, f"fewer than {FEWEST_TOUCHES} touches: values only, no verdict")
+            for check in checks
+        )
+    return tuple(_with_lost_touches(check, found.lost) for check in checks)
+
+
+def _no_verdict(check: Check, note: str) -> Check:
+    return replace(check, verdict="undecided", more_touches=None, note=note)
+
+
+def _with_lost_touches(check: Check, lost: LostTouches) -> Check:
+    if check.name not in OF_SCATTER:
+        return check
+    if lost.suspected:
+        return _no_verdict(
+            check,
+            "touches that equal the one before seem to be missing, which makes the scatter look too large: "
+            "state planned_touches in the head of the log, or have every touch logged",
+        )
+    if lost.explained and check.name != "pooled_sd" and check.verdict != "pass":
+        return _no_verdict(check, "from the logged touches alone: too strict, for equal ones are missing")
+    return check
 
 
 def _pooled_sd(found: Analysis, limit: float, risk: float) -> Check:
@@ -205,7 +230,7 @@ def _variation(found: Analysis, limit: float, risk: float, form_u: float) -> Che
     n = len(found.readings.reading_mm)
     if variation is None:
         return _unknown(name, label, "mm", limit, n, found.variation_reason)
-    narrow = pretravel_variation(*found.shape, 1 - 2 * risk).interval_mm
+    narrow = pretravel_variation(*found.curve.shape, 1 - 2 * risk).interval_mm
     bounds = _widened(narrow, variation.variation_mm, risk, form_u)
     wide = _widened(variation.interval_mm, variation.variation_mm, 0.025, form_u)
     check = _more_by_width(_bounded(name, label, variation.variation_mm, "mm", limit, wide, bounds, n))

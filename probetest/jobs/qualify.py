@@ -223,7 +223,7 @@ def _without_flags(
         keep = np.ones(len(headline.level), dtype=bool)
         keep[flagged] = False
         trimmed = Series(headline.stage, headline.orientation_deg, headline.level[keep], headline.elevated)
-        again = analyse_of(trimmed, triggers)
+        again = analyse_of(trimmed, triggers, whole=False)
         capability, _ = _capability(again, limits, zero)
     return WithoutFlags(
         left_out=len(flagged),

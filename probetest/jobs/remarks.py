@@ -7,6 +7,7 @@ from collections.abc import Iterator
 import numpy as np
 
 from probetest.jobs.analysis import LEAST_VISIBILITY, Analysis, Series
+from probetest.jobs.lost import LostTouches
 from probetest.statistics.approach import CentreFit
 from probetest.statistics.drift import TOLD_APART, Drift
 from probetest.statistics.repeatability import Homogeneity, Repeatability
@@ -34,6 +35,7 @@ def make_remarks(triggers: Triggers, found: Analysis, headline: Series, series: 
         "orientation cannot tell them apart."
     ]
     remarks.extend(_scatter(found.repeatability))
+    remarks.extend(_lost(found.lost))
     if found.drift is not None:
         remarks.extend(_drift(found.drift))
     if found.seat is not None and found.seat.shown and not found.seat.fits:
@@ -106,6 +108,28 @@ def _scatter(spread: Repeatability) -> Iterator[str]:
             f"The scatter is not resolved: readings move in steps of {spread.step_mm:.4g} mm, and the sd is "
             "at most about one step. Never read it as 0."
         )
+    elif spread.coarse:
+        yield (
+            f"Readings move in steps of {1000 * spread.step_mm:.3g} µm, no small share of the scatter. The "
+            "repeatability is that before rounding (by its likelihood); the readings as they stand scatter "
+            f"by {1000 * spread.logged_sd_mm:.2f} µm."
+        )
+
+
+def _lost(lost: LostTouches) -> Iterator[str]:
+    if lost.suspected:
+        yield (
+            f"Of {lost.equal.pairs} pairs of touches from one direction in a row {lost.equal.seen} are equal, "
+            f"where chance would make {lost.equal.expected:.1f}: the log seems to lack touches that equal the "
+            "one before, and scatters too much without them."
+        )
+    elif lost.explained:
+        yield (
+            f"The log lacks {lost.lost} planned touches, and no touch equals the one before: they are taken "
+            "for such. The repeatability counts them; all other figures are of the logged touches alone."
+        )
+    elif lost.lost:
+        yield f"The log lacks {lost.lost} planned touches; why is not known."
 
 
 def _brown_forsythe(test: Homogeneity) -> str:
@@ -127,11 +151,25 @@ def _drift(drift: Drift) -> Iterator[str]:
             else "Touched in rows, the drift went into the lobing."
         )
         yield f"The readings drift {shape}by {1000 * drift.size_mm:.1f} µm over the test. {included}"
+        if drift.adjusted_mean_mm is not None:
+            yield "The pre-travel curve has that drift taken out, as if all were touched amid the test."
+    if drift.significant and drift.warm_up is not None:
+        warm = drift.warm_up
+        yield (
+            f"It looks like a warm-up of {1000 * warm.size_mm:.1f} ± {2000 * warm.size_u_mm:.1f} µm that has "
+            f"settled by touch {warm.settled_touch:.0f}."
+        )
+    if drift.set_aside:
+        yield (
+            f"{len(drift.set_aside)} touches lie so far off that they have no say in the drift; they are kept "
+            "in all other figures."
+        )
     if not drift.independent:
         yield (
             f"Neighbouring touches are alike beyond the drift (correlation "
-            f"{drift.neighbour_correlation:.2f}): the readings are not independent, and the intervals are "
-            "too narrow."
+            f"{drift.serial.correlation:.2f} ± {2 * drift.serial.u:.2f}): the readings are not independent. "
+            "The intervals of repeatability and variation are widened for it, as for "
+            f"{100 * drift.serial.dof_share:.0f} % of the touches."
         )
     first = drift.first_touch
     if first is not None and first.significant:

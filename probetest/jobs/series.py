@@ -44,8 +44,15 @@ class SeriesSummary:
     note: str
 
 
-def analyse_of(part: Series, triggers: Triggers) -> Analysis:
+def analyse_of(part: Series, triggers: Triggers, *, whole: bool = True) -> Analysis:
     """All statistics of a series, with what the log states of the test.
+
+    Parameters
+    ----------
+    part : Series
+    triggers : Triggers
+    whole : bool
+        False: touches were left out on purpose, and none is looked for.
 
     Raises
     ------
@@ -54,7 +61,10 @@ def analyse_of(part: Series, triggers: Triggers) -> Analysis:
     """
     record = triggers.record
     step = record.machine.resolution_mm if record.machine else None
-    return analyse(part, record.artefact, step, unit_mm=UNIT_MM[triggers.source.units])
+    unit_mm = UNIT_MM[triggers.source.units]
+    return analyse(
+        part, record.artefact, step, unit_mm=unit_mm, planned=record.planned_touches if whole else None
+    )
 
 
 def summarise_series(part: Series, found: Analysis, record: TestRecord, limits: Limits) -> SeriesSummary:

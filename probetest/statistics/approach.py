@@ -72,7 +72,7 @@ class ApproachReadings:
 def unit_vectors(azimuth_deg: ArrayLike) -> Floats:
     """Unit vectors of motion, shape (n, 2), for azimuths counter-clockwise from +X."""
     azimuth = np.deg2rad(np.asarray(azimuth_deg, dtype=float))
-    return np.stack([np.cos(azimuth), np.sin(azimuth)], axis=-1)
+    return np.stack([np.cos(azimuth), np.sin(azimuth)], axis=1)
 
 
 def group_directions(azimuth_deg: ArrayLike, decimals: int = 4) -> tuple[Floats, NDArray[np.intp]]:
@@ -157,7 +157,7 @@ def fit_circle(points_mm: ArrayLike, weights: ArrayLike | None = None) -> tuple[
     start, _, rank, _ = np.linalg.lstsq(design * root[:, None], (shifted**2).sum(axis=1) * root, rcond=1e-10)
     if rank < 3:
         raise StatisticsError("a circle can't be fitted: the points lie on one line or on one spot")
-    radius = float(np.sqrt(max(start[2] + start[0] ** 2 + start[1] ** 2, 0.0)))
+    radius = float(np.sqrt(start[2] + start[0] ** 2 + start[1] ** 2))
 
     def residual(unknown: Floats) -> Floats:
         return np.asarray(root * (np.hypot(*(shifted - unknown[:2]).T) - unknown[2]))

@@ -152,9 +152,9 @@ def _first_decided(decided: Callable[[float], bool], start: float, most: float) 
     """Smallest number from ``start`` up at which ``decided`` holds, to 0.1 %, by doubling and halving."""
     low, high = start, start
     while not decided(high):
-        low, high = high, high * 1.5 + 1
-        if high > most:
+        if high >= most:
             return None
+        low, high = high, min(high * 1.5 + 1, most)
     while high - low > max(1.0, 1e-3 * high):
         middle = (low + high) / 2
         low, high = (low, middle) if decided(middle) else (middle, high)

@@ -6,11 +6,15 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from scipy import stats
 
 from probetest.errors import StatisticsError
-from probetest.statistics.approach import group_means, unit_vectors
-from probetest.statistics.intervals import Interval, mean_interval
+from probetest.statistics.ancova import Line, adjusted_means, fit_line, line_design
+from probetest.statistics.course import Course, follow_course, told_motion, within_directions
+from probetest.statistics.intervals import Interval, mean_interval, t_factor
+from probetest.statistics.neighbours import sandwich
+from probetest.statistics.serial import SerialEffect
+from probetest.statistics.slopes import RobustSlope, robust_slope
+from probetest.statistics.warmup import WarmUp, describe_warm_up
 
 Floats = NDArray[np.float64]
 
@@ -19,6 +23,10 @@ DRIFT_RISK = 0.01
 
 TOLD_APART = 0.1
 """Share of the order's variance that must lie within directions for drift to be told from lobing."""
+
+MOST_EQUAL = 1 / 3
+"""Share of repeated readings equal to the one before, as for steps of 1.2 sd, above which the steps
+make the robust slope."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -79,18 +87,48 @@ class Drift:
         The slope, or the bend, is unlikely to be scatter, at ``DRIFT_RISK``.
     curve_mm : tuple of float
         Drift as a polynomial c1 x + c2 x**2 + c3 x**3 of the order x, scaled to a length of 1 and a
-        mean of 0; c2 and c3 are 0 unless a straight line clearly misses it.
+        mean of 0; c2 and c3 are 0 unless a straight line clearly misses it. Beside a warm-up it is
+        the cubic nearest to the readings.
     size_mm : float
-        Largest less smallest value of that curve over the test.
+        Largest less smallest value of the fitted path over the test; touches that were set aside
+        have no say in it.
     size_u_mm : float
         Its standard error.
     neighbour_correlation : float
-        Correlation of neighbouring touches beyond the drift.
+        Correlation of neighbouring touches beyond the drift, its small-sample bias removed.
     independent : bool
         That correlation is no larger than scatter explains, at ``DRIFT_RISK``.
     first_touch : FirstTouch or None
         Fitted together with the drift; None where the two can't be told apart, as with two touches
         a direction taken in turn.
+    path_kind : str
+        "line", "cubic", "slopes" (two segments), "settling" and "onset" (a segment and a flat end or
+        begin) or "exponential".
+    path_mm : tuple of float
+        The fitted path at each touch, less its mean.
+    warm_up : WarmUp or None
+        Where the path is steep at first and then ends.
+    set_aside : tuple of int
+        Rows of touches too far from the path to have a say in it, and so in ``significant``,
+        ``curve_mm``, ``size_mm``, ``path_mm`` and ``warm_up``. They are kept in all other figures.
+    robust : RobustSlope
+        Median slope of pairs of the same direction, bend and motion of the centre taken out.
+    made_by_few : bool
+        The least-squares slope ``per_touch_mm`` is not that of most touches: it differs from the
+        robust one by more than normal scatter explains, at ``DRIFT_RISK``. Not told, and False, where
+        ``MOST_EQUAL`` of the repeated readings are equal.
+    adjusted_mean_mm : tuple of float or None
+        Mean of each direction as it would be in the middle of the test: path and motion of the
+        centre taken out. None where drift can't be told from lobing (``TOLD_APART``).
+    adjusted_u_mm : tuple of float or None
+        Their standard errors for independent touches.
+    adjusted_sd_mm : float or None
+        Scatter about them; the sd of one touch.
+    adjusted_dof : int
+        Its degrees of freedom.
+    serial : SerialEffect
+        Correlation of neighbours, and the factors for intervals of sd and means. Where it is
+        significant, the intervals and errors here are those for it.
     """
 
     per_touch_mm: float
@@ -112,11 +150,22 @@ class Drift:
     neighbour_correlation: float
     independent: bool
     first_touch: FirstTouch | None
+    path_kind: str
+    path_mm: tuple[float, ...]
+    warm_up: WarmUp | None
+    set_aside: tuple[int, ...]
+    robust: RobustSlope
+    made_by_few: bool
+    adjusted_mean_mm: tuple[float, ...] | None
+    adjusted_u_mm: tuple[float, ...] | None
+    adjusted_sd_mm: float | None
+    adjusted_dof: int
+    serial: SerialEffect
 
     @property
     def curved(self) -> bool:
         """Whether a straight line clearly misses the drift."""
-        return self.curve_mm[1:] != (0.0, 0.0)
+        return self.path_kind != "line"
 
 
 def successive_sd(values: ArrayLike, group: ArrayLike | None = None) -> float:
@@ -189,137 +238,120 @@ def drift(
     -----
     Least squares of reading = direction mean + slope * order, together with a shift of the
     centre, x(order) cos(azimuth) + y(order) sin(azimuth), where the repeated directions span the
-    plane (analysis of covariance). A quadratic and a cubic term join where they clearly improve the
-    fit (F test), so that a warm-up or a drift there and back is not taken for none.
+    plane (analysis of covariance). Half of ``DRIFT_RISK`` is for the slope, half for a bend, so that a
+    warm-up or a drift there and back is not taken for none; see :mod:`probetest.statistics.path` for
+    the bends and :mod:`probetest.statistics.course` for touches set aside.
     """
     reading = np.asarray(reading_mm, dtype=float)
     index = np.asarray(direction, dtype=np.intp)
     azimuths = np.asarray(azimuth_deg, dtype=float)
     sequence = np.asarray(order, dtype=float)
-    groups = len(azimuths)
-    length = float(np.ptp(sequence))
+    groups, length = len(azimuths), float(np.ptp(sequence))
     scaled = (sequence - sequence.mean()) / length if length else np.zeros_like(sequence)
-    within = _demean(scaled, index, groups)
-    total = float(((scaled - scaled.mean()) ** 2).sum())
-    share = float((within**2).sum() / total) if total else 0.0
-    if share < 1e-9:
-        raise StatisticsError("drift can't be told: each direction was touched only once")
-    motion = unit_vectors(azimuths)[index]
-    columns = [within]
-    repeated = unit_vectors(azimuths[np.bincount(index, minlength=groups) > 1])
-    moves = np.linalg.matrix_rank(np.column_stack([np.ones(len(repeated)), repeated])) == 3
-    if moves:
-        columns += [within * motion[:, 0], within * motion[:, 1]]
-    design = np.column_stack(columns)
+    share = _within_share(scaled, index, groups)
+    motion = told_motion(index, azimuths)
+    design = line_design(scaled, index, groups, motion)
     dof = len(reading) - groups - design.shape[1]
     if dof < 3:
         raise StatisticsError(f"drift can't be told from {len(reading)} touches in {groups} directions")
-    target = _demean(reading, index, groups)
-    slopes, errors, _ = _least_squares(design, target, dof)
-    interval = mean_interval(slopes[0], errors[0], dof, level)
-    rate, rate_interval = _rate(target, index, groups, time_s, motion if moves else None, level)
-    path = _path(scaled, index, groups, design, target)
-    neighbour = _neighbour_correlation(path.residual)
+    if np.linalg.matrix_rank(design, tol=1e-10 * np.linalg.norm(design)) < design.shape[1]:
+        raise StatisticsError("drift can't be told: the order of the touches follows the directions")
+    place = (sequence - sequence[0]) / length - 0.5
+    course = follow_course(reading, index, azimuths, motion, place, DRIFT_RISK)
+    target = within_directions(reading, index, groups)
+    line = fit_line(design, target, index, course.serial)
+    rate, rate_interval = _rate(target, index, groups, motion, time_s, course.serial, level)
+    size, size_u = course.search.size(course.path, place)
+    path = course.path.values(place)
+    robust, made_by_few = _robust(course, design, index, sequence, line, level)
+    made_by_few = made_by_few and _equal_share(reading, index) < MOST_EQUAL
+    adjusted = adjusted_means(course, reading, index, groups)
+    apart = share >= TOLD_APART
     return Drift(
-        per_touch_mm=slopes[0] / length,
-        over_test_mm=slopes[0],
-        interval_mm=interval,
-        standard_error_mm=errors[0],
+        per_touch_mm=line.slopes[0] / length,
+        over_test_mm=line.slopes[0],
+        interval_mm=mean_interval(line.slopes[0], line.errors[0], line.dof, level),
+        standard_error_mm=line.errors[0],
         dof=dof,
         rate_mm_per_h=rate,
         rate_interval=rate_interval,
-        centre_shift_mm=(slopes[1], slopes[2]) if moves else None,
-        centre_u_mm=max(errors[1:]) if moves else None,
+        centre_shift_mm=(line.slopes[1], line.slopes[2]) if motion.shape[1] else None,
+        centre_u_mm=max(line.errors[1:]) if motion.shape[1] else None,
         within_share=share,
-        sd_without_mm=path.sd_mm,
+        sd_without_mm=adjusted.sd_mm,
         successive_sd_mm=successive_sd(reading, index),
-        significant=path.bent or 0.0 not in mean_interval(slopes[0], errors[0], dof, 1 - DRIFT_RISK / 2),
-        curve_mm=path.curve_mm,
-        size_mm=path.size_mm,
-        size_u_mm=path.size_u_mm,
-        neighbour_correlation=neighbour,
-        independent=not neighbour * float(np.sqrt(len(reading))) > float(stats.norm.isf(DRIFT_RISK)),
-        first_touch=_first_touch(path, index, level),
+        significant=course.significant,
+        curve_mm=_curve(course, float((sequence.mean() - sequence[0]) / length) - 0.5),
+        size_mm=size,
+        size_u_mm=size_u,
+        neighbour_correlation=course.serial.correlation,
+        independent=course.serial.p_value >= DRIFT_RISK,
+        first_touch=_first_touch(course, index, level),
+        path_kind=course.path.kind,
+        path_mm=tuple((path - path.mean()).tolist()),
+        warm_up=describe_warm_up(course.search, course.path, float(sequence[0]), length, level),
+        set_aside=tuple(np.flatnonzero(~course.kept).tolist()),
+        robust=robust,
+        made_by_few=made_by_few,
+        adjusted_mean_mm=tuple(adjusted.mean_mm.tolist()) if apart else None,
+        adjusted_u_mm=tuple(adjusted.u_mm.tolist()) if apart else None,
+        adjusted_sd_mm=adjusted.sd_mm if apart else None,
+        adjusted_dof=adjusted.dof,
+        serial=course.serial,
     )
 
 
-def _demean(values: Floats, index: NDArray[np.intp], groups: int) -> Floats:
-    return np.asarray(values - group_means(values, index, groups)[index])
+def _within_share(scaled: Floats, index: NDArray[np.intp], groups: int) -> float:
+    total = float(((scaled - scaled.mean()) ** 2).sum())
+    share = float((within_directions(scaled, index, groups) ** 2).sum()) / total if total else 0.0
+    if share < 1e-9:
+        raise StatisticsError("drift can't be told: each direction was touched only once")
+    return share
 
 
-def _least_squares(design: Floats, target: Floats, dof: int) -> tuple[list[float], list[float], float]:
-    slopes, _, rank, _ = np.linalg.lstsq(design, target, rcond=1e-10)
-    if rank < design.shape[1]:
-        raise StatisticsError("drift can't be told: the order of the touches follows the directions")
-    residual = target - design @ slopes
-    sd = float(np.sqrt((residual**2).sum() / dof))
-    errors = sd * np.sqrt(np.diag(np.linalg.inv(design.T @ design)))
-    return [float(v) for v in slopes], [float(v) for v in errors], sd
+def _equal_share(reading: Floats, index: NDArray[np.intp]) -> float:
+    """Share of touches that repeat the touch before of the same direction."""
+    ranked = np.argsort(index, kind="stable")
+    steps = np.diff(reading[ranked])[np.diff(index[ranked]) == 0]
+    return float((np.abs(steps) <= 1e-9 * np.ptp(reading)).mean())
 
 
-@dataclass(frozen=True, slots=True)
-class _Path:
-    """The drift as a curve, and what is left of the readings."""
-
-    curve_mm: tuple[float, float, float]
-    size_mm: float
-    size_u_mm: float
-    sd_mm: float
-    design: Floats
-    residual: Floats
-    bent: bool
+def _curve(course: Course, shift: float) -> tuple[float, float, float]:
+    """Polynomial about the mean of the order, ``shift`` from the middle of the test."""
+    if course.path.kind == "line":
+        return float(course.path.slopes_mm[0]), 0.0, 0.0
+    path = course.path if course.path.kind == "cubic" else course.search.fit("cubic")
+    first, second, third = (float(slope) for slope in path.slopes_mm)
+    return first + 2 * shift * second + 3 * shift**2 * third, second + 3 * shift * third, third
 
 
-def _path(scaled: Floats, index: NDArray[np.intp], groups: int, straight: Floats, target: Floats) -> _Path:
-    """Straight line, or a cubic where that fits clearly better."""
-    bend = np.column_stack([_demean(scaled**power, index, groups) for power in (2, 3)])
-    design = np.column_stack([straight[:, :1], bend, straight[:, 1:]])
-    dof = len(target) - groups - design.shape[1]
-    if dof >= 3 and np.linalg.matrix_rank(design, tol=1e-8 * np.linalg.norm(design)) == design.shape[1]:
-        left, bent = _left_over(straight, target), _left_over(design, target)
-        noise = float(bent @ bent) / dof
-        gain = float(left @ left - bent @ bent) / 2
-        if noise > 0 and float(stats.f.sf(gain / noise, 2, dof)) < DRIFT_RISK / 2:
-            return _describe_path(design, 3, scaled, target, dof)
-    return _describe_path(straight, 1, scaled, target, len(target) - groups - straight.shape[1])
-
-
-def _left_over(design: Floats, target: Floats) -> Floats:
-    return np.asarray(target - design @ np.linalg.lstsq(design, target, rcond=None)[0])
-
-
-def _describe_path(design: Floats, terms: int, scaled: Floats, target: Floats, dof: int) -> _Path:
-    slopes = np.linalg.lstsq(design, target, rcond=None)[0]
-    residual = np.asarray(target - design @ slopes)
-    variance = float(residual @ residual) / dof
-    covariance = variance * np.linalg.inv(design.T @ design)[:terms, :terms]
-    powers = np.column_stack([np.sort(scaled) ** power for power in range(1, terms + 1)])
-    curve = powers @ slopes[:terms]
-    reach = powers[int(curve.argmax())] - powers[int(curve.argmin())]
-    coefficients = [float(slope) for slope in slopes[:terms]] + [0.0] * (3 - terms)
-    return _Path(
-        curve_mm=(coefficients[0], coefficients[1], coefficients[2]),
-        size_mm=float(np.ptp(curve)),
-        size_u_mm=float(np.sqrt(reach @ covariance @ reach)),
-        sd_mm=float(np.sqrt(variance)),
-        design=design,
-        residual=residual,
-        bent=terms > 1,
+def _robust(
+    course: Course, design: Floats, index: NDArray[np.intp], sequence: Floats, line: Line, level: float
+) -> tuple[RobustSlope, bool]:
+    """Robust slope, and whether a few touches make the one of least squares."""
+    length = float(np.ptp(sequence))
+    explained = within_directions(course.explained_mm, index, int(index.max()) + 1)
+    inverse = np.linalg.inv(design.T @ design)
+    slope = float(inverse[0] @ (design.T @ explained))
+    found = robust_slope(
+        course.residual_mm + slope * (sequence - sequence[0]) / length, index, sequence, level
     )
-
-
-def _neighbour_correlation(residual: Floats) -> float:
-    """Lag-1 correlation of the residuals in the order of the test."""
-    power = float(residual @ residual)
-    return float(residual[:-1] @ residual[1:]) / power if power > 0 else 0.0
+    rest = course.residual_mm[course.kept]
+    variance = float(rest @ rest) / course.path.dof
+    # The least-squares slope is the efficient one, so that variances subtract.
+    apart = max((found.normal_error * length) ** 2 - float(inverse[0, 0]), 0.01 * float(inverse[0, 0]))
+    bound = t_factor(course.path.dof, 1 - DRIFT_RISK) * float(np.sqrt(apart * variance))
+    few = abs(line.slopes[0] - found.per_touch_mm * length) > line.widening * bound
+    return found.widened(line.widening), bool(few)
 
 
 def _rate(
     target: Floats,
     index: NDArray[np.intp],
     groups: int,
+    motion: Floats,
     time_s: ArrayLike | None,
-    motion: Floats | None,
+    serial: SerialEffect,
     level: float,
 ) -> tuple[float | None, Interval | None]:
     if time_s is None:
@@ -327,31 +359,35 @@ def _rate(
     hours = np.asarray(time_s, dtype=float) / 3600.0
     if not np.all(np.isfinite(hours)) or np.ptp(hours) == 0:
         return None, None
-    within = _demean(hours, index, groups) / np.ptp(hours)
-    columns = [within] if motion is None else [within, within * motion[:, 0], within * motion[:, 1]]
-    design = np.column_stack(columns)
-    if np.linalg.norm(within) < 1e-9 or np.linalg.matrix_rank(design) < design.shape[1]:
+    design = line_design((hours - hours.mean()) / np.ptp(hours), index, groups, motion)
+    if np.linalg.norm(design[:, 0]) < 1e-9 or np.linalg.matrix_rank(design) < design.shape[1]:
         return None, None
-    dof = len(target) - groups - design.shape[1]
-    slopes, errors, _ = _least_squares(design, target, dof)
-    rate, error = (float(value / np.ptp(hours)) for value in (slopes[0], errors[0]))
-    return rate, mean_interval(rate, error, dof, level)
+    line = fit_line(design, target, index, serial)
+    rate, error = line.slopes[0] / float(np.ptp(hours)), line.errors[0] / float(np.ptp(hours))
+    return rate, mean_interval(rate, error, line.dof, level)
 
 
-def _first_touch(path: _Path, index: NDArray[np.intp], level: float) -> FirstTouch | None:
+def _first_touch(course: Course, index: NDArray[np.intp], level: float) -> FirstTouch | None:
     _, first, counts = np.unique(index, return_index=True, return_counts=True)
     first, counts = first[counts > 1], counts[counts > 1]
     if len(first) < 2:
         return None
+    groups = int(index.max()) + 1
+    within = np.column_stack([within_directions(part, index, groups) for part in course.tangents.T])
+    marked = within_directions(np.isin(np.arange(len(index)), first).astype(float), index, groups)
+    both = np.column_stack([course.residual_mm, marked])
+    rest = both - within @ np.linalg.lstsq(within, both, rcond=None)[0]
     # First less mean of the later ones, from deviations from the mean of all n.
     weight = counts / (counts - 1)
-    shift = weight * path.residual[first]
+    shift = weight * rest[first, 0]
     # Part of a shift is taken for drift: this share of it is left.
-    marked = _demean(np.isin(np.arange(len(index)), first).astype(float), index, int(index.max()) + 1)
-    left = float((weight * _left_over(path.design, marked)[first]).mean())
+    left = float((weight * rest[first, 1]).mean())
     if left < TOLD_APART:
         return None
-    mean, error = float(shift.mean()) / left, float(stats.sem(shift)) / float(np.sqrt(left))
+    mean, error = float(shift.mean()) / left, float(shift.std(ddof=1) / np.sqrt(len(shift) * left))
+    if course.serial.significant:
+        taken = rest[:, 1] / np.linalg.norm(rest[:, 1])
+        error *= float(np.sqrt(sandwich(taken[:, None], course.serial.correlation)[0, 0]))
     dof = len(shift) - 1
     significant = 0.0 not in mean_interval(mean, error, dof, 1 - DRIFT_RISK)
     return FirstTouch(mean, mean_interval(mean, error, dof, level), len(shift), significant)

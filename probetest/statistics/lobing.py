@@ -77,7 +77,7 @@ def fit_harmonics(
     azimuth_deg: ArrayLike,
     counts: ArrayLike,
     sd_mm: float,
-    dof: int,
+    dof: float,
     highest: int | None = None,
 ) -> HarmonicFit:
     """Least-squares harmonics of the direction means at their true azimuths.
@@ -91,7 +91,7 @@ def fit_harmonics(
         Touches behind each mean; its weight.
     sd_mm : float
         Pooled scatter of one touch.
-    dof : int
+    dof : float
         Its degrees of freedom.
     highest : int, optional
         Highest order. By default as many as the directions carry, at most ``MAX_ORDER``, and
@@ -147,7 +147,7 @@ def _highest_order(azimuth_deg: ArrayLike, root: Floats) -> int:
     return highest
 
 
-def _harmonic(order: int, coefficients: Floats, covariance: Floats, dof: int) -> Harmonic:
+def _harmonic(order: int, coefficients: Floats, covariance: Floats, dof: float) -> Harmonic:
     place = slice(2 * order - 1, 2 * order + 1)
     pair, spread = coefficients[place], covariance[place, place]
     amplitude = float(np.hypot(*pair))

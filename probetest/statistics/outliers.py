@@ -7,44 +7,29 @@ from typing import Literal
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from scipy import special
 
-from probetest.errors import StatisticsError
-from probetest.statistics.repeatability import cochran_critical
+from probetest.statistics.approach import unit_vectors
+from probetest.statistics.cochran import widest_shares
+from probetest.statistics.esd import extreme_residuals, most_outliers
+from probetest.statistics.layout import extreme_touches
+from probetest.statistics.seat import SeatFit, seat_shape
 
 Floats = NDArray[np.float64]
 
 FAMILY_RISK = 0.01
 """Chance of any false flag of one kind in a whole test of normal readings."""
 
-MIN_TOUCHES = 5
-"""Fewer touches in a direction are not tested for outliers."""
-
-APART_SD = 2.5
-"""A touch is flagged only if it lies further than this many typical sd from its mean."""
+MOST_TOUCHES = 10
+"""Most touches that are flagged, and at most one in ten."""
 
 STEPS_APART = 2.0
 """A touch is flagged only if it lies further than this many resolution steps from its mean."""
 
+TURN_DEG = 0.5
+"""Half the turn over which the slope of the shape is taken."""
 
-@dataclass(frozen=True, slots=True)
-class EsdResult:
-    """Generalised ESD test of one sample.
-
-    Attributes
-    ----------
-    candidates : tuple of int
-        Indices, most extreme first, one per tested outlier.
-    statistics, criticals : tuple of float
-        R_i and lambda_i.
-    outliers : int
-        How many of the candidates are outliers.
-    """
-
-    candidates: tuple[int, ...]
-    statistics: tuple[float, ...]
-    criticals: tuple[float, ...]
-    outliers: int
+STRETCH = 0.01
+"""Half the change of the pair ratio over which the shape's dependence on it is taken."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -76,96 +61,10 @@ class OutlierFlag:
     risk: float
 
 
-def esd_critical(n: int, removed: int, risk: float) -> float:
-    """Critical value lambda of the generalised ESD test after ``removed`` values were taken out.
-
-    Examples
-    --------
-    >>> round(esd_critical(54, 0, 0.05), 4)
-    3.1588
-    """
-    left = n - removed
-    t = -float(special.stdtrit(left - 2, risk / (2 * left)))
-    return (left - 1) * t / float(np.sqrt((left - 2 + t**2) * left))
-
-
-def generalised_esd(values: ArrayLike, max_outliers: int, risk: float) -> EsdResult:
-    """Generalised extreme studentised deviate test, two-sided.
-
-    Parameters
-    ----------
-    values : array_like, shape (n,)
-        At least 3 + ``max_outliers``.
-    max_outliers : int
-        Most outliers looked for.
-    risk : float
-        Risk of a false alarm for the whole sample.
-
-    Returns
-    -------
-    EsdResult
-
-    Raises
-    ------
-    StatisticsError
-        With too few values.
-
-    References
-    ----------
-    .. [1] B. Rosner, "Percentage points for a generalized ESD many-outlier procedure",
-       Technometrics 25 (1983) 165-172.
-    .. [2] NIST/SEMATECH e-Handbook of Statistical Methods, section 1.3.5.17.3.
-    """
-    sample = np.asarray(values, dtype=float)
-    if len(sample) < 3 + max_outliers or max_outliers < 1:
-        raise StatisticsError(
-            f"{max_outliers} outlier(s) can't be looked for among {len(sample)} values; at least "
-            f"{3 + max_outliers} are needed"
-        )
-    remaining = np.arange(len(sample))
-    candidates, statistics, criticals = [], [], []
-    for removed in range(max_outliers):
-        left = sample[remaining]
-        spread = left.std(ddof=1)
-        if spread == 0:
-            break
-        distance = np.abs(left - left.mean()) / spread
-        extreme = int(distance.argmax())
-        candidates.append(int(remaining[extreme]))
-        statistics.append(float(distance[extreme]))
-        criticals.append(esd_critical(len(sample), removed, risk))
-        remaining = np.delete(remaining, extreme)
-    beyond = [i + 1 for i in range(len(statistics)) if statistics[i] > criticals[i]]
-    return EsdResult(tuple(candidates), tuple(statistics), tuple(criticals), max(beyond, default=0))
-
-
-def most_outliers(n: int) -> int:
-    """How many outliers are looked for among ``n`` values: one in five, at least 1, at most 10."""
-    return int(np.clip(n // 5, 1, 10))
-
-
-def typical_sd(reading_mm: ArrayLike, direction: ArrayLike) -> float:
-    """Scatter of a usual direction, which outliers in a few others don't move; NaN if none repeats.
-
-    Notes
-    -----
-    Root of the median over directions of variance / (median of chi-square / dof).
-    """
-    reading = np.asarray(reading_mm, dtype=float)
-    index = np.asarray(direction)
-    scaled = []
-    for label in np.unique(index):
-        values = reading[index == label]
-        if len(values) > 1:
-            dof = len(values) - 1
-            scaled.append(values.var(ddof=1) / (special.chdtri(dof, 0.5) / dof))
-    return float(np.sqrt(np.median(scaled))) if scaled else float("nan")
-
-
 def flag_touches(
     reading_mm: ArrayLike, direction: ArrayLike, *, step_mm: float = 0.0, risk: float = FAMILY_RISK
 ) -> tuple[OutlierFlag, ...]:
-    """Outlying touches within their direction.
+    """Touches that stand apart from the others of their direction, by the scatter of all directions.
 
     Parameters
     ----------
@@ -174,76 +73,104 @@ def flag_touches(
     step_mm : float
         Resolution; deviations up to ``STEPS_APART`` steps are never flagged.
     risk : float
-        Family-wise risk over all directions; each direction is tested at 1 - (1 - risk)**(1/m).
+        Family-wise risk over all touches.
 
     Returns
     -------
     tuple of OutlierFlag
-        In the order of the touches. Directions with fewer than ``MIN_TOUCHES`` are not tested.
+        In the order of the touches; at most one touch in ten and ``MOST_TOUCHES``. Directions with
+        fewer than three touches are not tested.
 
     Notes
     -----
-    A flagged touch must also lie ``APART_SD`` typical sd of all directions, rounding added, from its
-    mean: with few coarse readings the others of a direction may agree by chance, and anything then
-    stands apart from them. With 5 touches a direction the test hardly flags anything.
+    See `probetest.statistics.layout`.
     """
-    reading = np.asarray(reading_mm, dtype=float)
-    index = np.asarray(direction)
-    labels, counts = np.unique(index, return_counts=True)
-    tested = labels[counts >= MIN_TOUCHES]
-    flags: list[OutlierFlag] = []
-    if len(tested) == 0:
-        return ()
-    single = -np.expm1(np.log1p(-risk) / len(tested))
-    usual = float(np.hypot(typical_sd(reading, index), step_mm / np.sqrt(12)))
-    apart = max(STEPS_APART * step_mm, APART_SD * usual)
-    for label in tested:
-        places = np.flatnonzero(index == label)
-        values = reading[places]
-        result = generalised_esd(values, most_outliers(len(values)), single)
-        kept = np.delete(values, result.candidates[: result.outliers])
-        for rank in range(result.outliers):
-            place = int(places[result.candidates[rank]])
-            deviation = float(reading[place] - kept.mean())
-            if abs(deviation) > apart:
-                flags.append(
-                    OutlierFlag(
-                        "touch", int(label), place, deviation,
-                        result.statistics[rank], result.criticals[rank], risk,
-                    )
-                )  # fmt: skip
-    return tuple(sorted(flags, key=lambda flag: flag.touch or 0))
+    reading, index = np.asarray(reading_mm, dtype=float), np.asarray(direction)
+    most = int(np.clip(len(reading) // 10, 1, MOST_TOUCHES))
+    found = extreme_touches(reading, index, most, risk, floor_mm=step_mm / np.sqrt(12))
+    kept = np.ones(len(reading), dtype=bool)
+    kept[list(found.places)] = False
+    flags = []
+    for one in sorted(found.outliers, key=lambda outlier: outlier.place):
+        own = index[one.place]
+        deviation = float(reading[one.place] - reading[kept & (index == own)].mean())
+        if abs(deviation) > STEPS_APART * step_mm:
+            flags.append(
+                OutlierFlag("touch", int(own), one.place, deviation, one.statistic, one.critical, risk)
+            )
+    return tuple(flags)
 
 
 def flag_directions(
-    residual_mm: ArrayLike, counts: ArrayLike, fitted: int, risk: float = FAMILY_RISK
+    seat: SeatFit, azimuth_deg: ArrayLike, counts: ArrayLike, *, risk: float = FAMILY_RISK
 ) -> tuple[OutlierFlag, ...]:
     """Directions whose mean stands off the fitted shape more than the others do.
 
     Parameters
     ----------
-    residual_mm : array_like, shape (directions,), mm
-        Direction mean less fitted shape.
+    seat : SeatFit
+        Shape fitted to the means.
+    azimuth_deg : array_like, shape (directions,), deg
     counts : array_like of int, shape (directions,)
-        Touches behind each mean; residuals are compared after scaling by their root.
-    fitted : int
-        Values fitted; at least ``fitted`` + 6 directions are needed, else nothing is tested.
+        Touches behind each mean.
     risk : float
         Family-wise risk.
+
+    Returns
+    -------
+    tuple of OutlierFlag
+        The most extreme first; at most one direction in five. Directions that the fit can't tell from
+        another, as among eight even ones, are not tested.
+
+    Notes
+    -----
+    The fit is taken as linear about the arm azimuth found, see `extreme_residuals`: constant, centre,
+    size and arm azimuth, and the pair ratio where it was fitted. The scatter is that of the other
+    residuals, so that a shape which fits badly everywhere has no flag.
     """
-    residual = np.asarray(residual_mm, dtype=float)
-    if len(residual) < fitted + 6:
-        return ()
-    touches = np.asarray(counts, dtype=float)
-    weight = np.sqrt(touches / touches.mean())
-    result = generalised_esd(residual * weight, most_outliers(len(residual)), risk)
+    residual = np.asarray(seat.residual_mm, dtype=float)
+    root = np.sqrt(np.asarray(counts, dtype=float))
+    design = seat_design(azimuth_deg, seat.arm_azimuth_deg, seat.pair_ratio)
+    most = most_outliers(len(residual))
+    found = extreme_residuals(residual * root, design * root[:, None], most, risk)
     return tuple(
         OutlierFlag(
-            "direction", result.candidates[i], None, float(residual[result.candidates[i]]),
-            result.statistics[i], result.criticals[i], risk,
+            "direction", one.place, None, float(residual[one.place]), one.statistic, one.critical, risk
         )
-        for i in range(result.outliers)
-    )  # fmt: skip
+        for one in found.outliers
+    )
+
+
+def seat_design(azimuth_deg: ArrayLike, arm_azimuth_deg: float, pair_ratio: float) -> Floats:
+    """How the values fitted with the three-arm shape act on the means.
+
+    Parameters
+    ----------
+    azimuth_deg : array_like, shape (directions,), deg
+    arm_azimuth_deg, pair_ratio : float
+        As fitted.
+
+    Returns
+    -------
+    numpy.ndarray, shape (directions, 5 or 6)
+        Constant, centre (two), size, arm azimuth (per degree and size), pair ratio where not 0.
+    """
+    azimuth = np.asarray(azimuth_deg, dtype=float)
+    columns = [
+        np.ones(len(azimuth)),
+        *unit_vectors(azimuth).T,
+        seat_shape(azimuth, arm_azimuth_deg, pair_ratio),
+        (
+            seat_shape(azimuth, arm_azimuth_deg + TURN_DEG, pair_ratio)
+            - seat_shape(azimuth, arm_azimuth_deg - TURN_DEG, pair_ratio)
+        )
+        / (2 * TURN_DEG),
+    ]
+    if pair_ratio:
+        low, high = max(pair_ratio - STRETCH, 0.0), pair_ratio + STRETCH
+        change = seat_shape(azimuth, arm_azimuth_deg, high) - seat_shape(azimuth, arm_azimuth_deg, low)
+        columns.append(change / (high - low))
+    return np.column_stack(columns)
 
 
 def flag_scatter(
@@ -256,29 +183,31 @@ def flag_scatter(
     sd_mm : array_like, shape (directions,), mm
         NaN where a direction was touched once.
     counts : array_like of int, shape (directions,)
+        Directions of fewer than three touches are left out.
     step_mm : float
-        Resolution; the variance of rounding is added to each direction, so that directions whose
-        mean lies well between two steps are not taken for steadier than the others.
+        Resolution. The others are taken to have no less than twice the variance of rounding, and a
+        direction whose readings could all lie on two neighbouring steps is not flagged.
     risk : float
-        Risk of the first flag being false. At most one direction in five is flagged.
+        Family-wise risk.
 
-    References
-    ----------
-    .. [1] ISO 5725-2, Cochran's test for the largest variance.
+    Returns
+    -------
+    tuple of OutlierFlag
+        The most extreme first; at most one direction in five.
+
+    Notes
+    -----
+    See `probetest.statistics.cochran`.
     """
-    spread = np.asarray(sd_mm, dtype=float)
-    variances = spread**2 + step_mm**2 / 12
-    touches = np.asarray(counts, dtype=float)
-    alive = np.isfinite(variances) & (touches >= 3)
-    flags: list[OutlierFlag] = []
-    most = int(alive.sum()) // 5
-    while alive.sum() >= 3 and len(flags) < most and variances[alive].sum() > 0:
-        largest = int(np.where(alive, variances, -1.0).argmax())
-        statistic = float(variances[largest] / variances[alive].sum())
-        mean_n = alive.sum() / (1 / touches[alive]).sum()
-        critical = cochran_critical(int(alive.sum()), float(mean_n), risk)
-        if statistic <= critical:
-            break
-        flags.append(OutlierFlag("scatter", largest, None, float(spread[largest]), statistic, critical, risk))
-        alive[largest] = False
-    return tuple(flags)
+    spread, touches = np.asarray(sd_mm, dtype=float), np.asarray(counts, dtype=float)
+    usable = np.isfinite(spread) & (touches >= 3)
+    dof = np.where(usable, touches - 1, 0.0)
+    squares = np.where(usable, dof * spread**2, 0.0)
+    most = int(usable.sum()) // 5
+    found = widest_shares(squares, dof, most, risk, least_variance=step_mm**2 / 6)
+    two_steps = touches * step_mm**2 / 4 * (1 + 1e-9)
+    return tuple(
+        OutlierFlag("scatter", one.place, None, float(spread[one.place]), one.share, one.critical, risk)
+        for one in found
+        if squares[one.place] > two_steps[one.place]
+    )

@@ -90,7 +90,7 @@ def detect_step(values: ArrayLike, group: ArrayLike, digit: float) -> float | No
     if gaps.size < MIN_STEPS:
         return None
     whole = float(np.gcd.reduce(gaps.astype(np.int64)))
-    if whole > 1 and whole ** (1.0 - gaps.size) < LUCK:
+    if whole ** (1.0 - gaps.size) < LUCK:
         return whole * digit
     distinct = np.unique(np.concatenate([gaps, offsets]))
     for divisor in (1, 2, 3):

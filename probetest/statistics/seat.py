@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -18,6 +19,10 @@ SHAPE_RISK = 0.01
 
 MAX_PAIR_RATIO = 0.5
 """Largest (seat radius / stylus length) * tan(wall angle) that is tried."""
+
+TRIED_ARMS_DEG = np.arange(0.0, 120.0, 1.0)
+TRIED_RATIOS = np.array([0.0, 0.03, 0.06, 0.1, 0.15, 0.2, 0.27, 0.35, 0.43, 0.5])
+"""Shapes that are tried before the best is refined."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -107,8 +112,7 @@ def seat_shape(
     force = np.asarray(approach_azimuth_deg, dtype=float) + 180.0
     psi = np.deg2rad(force[..., None] - (arm_azimuth_deg + np.array([0.0, 120.0, 240.0])))
     lever = np.cos(psi) + pair_ratio * np.abs(np.sin(psi))
-    peak = np.sqrt(1 + pair_ratio**2) if pair_ratio else 1.0
-    return np.asarray(peak / lever.max(axis=-1))
+    return np.asarray(np.sqrt(1 + pair_ratio**2) / lever.max(axis=-1))
 
 
 def shape_variation(pair_ratio: float) -> float:
@@ -118,7 +122,7 @@ def shape_variation(pair_ratio: float) -> float:
 
 
 def fit_seat(
-    mean_mm: ArrayLike, azimuth_deg: ArrayLike, counts: ArrayLike, sd_mm: float, dof: int
+    mean_mm: ArrayLike, azimuth_deg: ArrayLike, counts: ArrayLike, sd_mm: float, dof: float
 ) -> SeatFit:
     """Least-squares fit of the three-arm shape, with constant and centre as nuisance.
 
@@ -131,7 +135,7 @@ def fit_seat(
         Touches behind each mean.
     sd_mm : float
         Pooled scatter of one touch, > 0.
-    dof : int
+    dof : float
         Its degrees of freedom.
 
     Returns
@@ -151,21 +155,29 @@ def fit_seat(
     if len(means) < 7:
         raise StatisticsError(f"the three-arm shape needs at least 7 directions, but got {len(means)}")
     problem = _Problem(means, azimuths, root, sd_mm, dof)
-    ideal = problem.best_arm(0.0)
-    pairs = optimize.minimize_scalar(
-        lambda ratio: problem.best_arm(ratio)[1], bounds=(0.0, MAX_PAIR_RATIO), method="bounded"
-    )
-    gain = (ideal[1] - float(pairs.fun)) / sd_mm**2 if sd_mm > 0 else 0.0
-    if len(means) >= 8 and stats.f.sf(max(gain, 0.0), 1, dof) < SHAPE_RISK:
-        ratio = float(pairs.x)
-        return problem.describe(problem.best_arm(ratio)[0], ratio)
-    return problem.describe(ideal[0], 0.0)
+    ideal, cost = problem.best_ideal()
+    if len(means) < 8 or sd_mm == 0:
+        return problem.describe(ideal, 0.0)
+    arm, ratio, with_pairs = problem.best_pairs()
+    if stats.f.sf((cost - with_pairs) / sd_mm**2, 1, dof) < SHAPE_RISK:
+        return problem.describe(arm, ratio)
+    return problem.describe(ideal, 0.0)
+
+
+@lru_cache(maxsize=16)
+def _tried_shapes(azimuths: tuple[float, ...], root: tuple[float, ...]) -> Floats:
+    """Shapes of unit length with constant and centre projected out, (ratios, arms, directions)."""
+    azimuth, weight = np.array(azimuths), np.array(root)
+    basis = np.linalg.qr(np.column_stack([np.ones(len(azimuth)), unit_vectors(azimuth)]) * weight[:, None])[0]
+    shapes = np.array([seat_shape(azimuth - TRIED_ARMS_DEG[:, None], 0.0, r) for r in TRIED_RATIOS]) * weight
+    shapes = shapes - (shapes @ basis) @ basis.T
+    return np.asarray(shapes / np.maximum(np.linalg.norm(shapes, axis=-1, keepdims=True), 1e-6))
 
 
 class _Problem:
     """The weighted least-squares problem with constant and centre projected out."""
 
-    def __init__(self, means: Floats, azimuths: Floats, root: Floats, sd_mm: float, dof: int) -> None:
+    def __init__(self, means: Floats, azimuths: Floats, root: Floats, sd_mm: float, dof: float) -> None:
         self.azimuths, self.root, self.sd_mm, self.dof = azimuths, root, sd_mm, dof
         self.nuisance = np.column_stack([np.ones(len(means)), unit_vectors(azimuths)]) * root[:, None]
         self.basis = np.linalg.qr(self.nuisance)[0]
@@ -184,21 +196,37 @@ class _Problem:
         residual = self._size(arm_deg, ratio)[1]
         return float(residual @ residual)
 
-    def best_arm(self, ratio: float) -> tuple[float, float]:
-        """Arm azimuth of least cost in [0, 120), and the cost."""
-        grid = np.arange(0.0, 120.0, 2.0)
-        shapes = seat_shape(self.azimuths - grid[:, None], 0.0, ratio) * self.root
-        shapes = shapes - (shapes @ self.basis) @ self.basis.T
-        # What each shape takes off the cost.
-        gains = np.maximum(shapes @ self.target, 0.0) ** 2 / np.maximum((shapes**2).sum(axis=1), 1e-12)
-        start = float(grid[int(np.argmax(gains))])
+    def _gains(self) -> Floats:
+        """What each tried shape takes off the cost, root, shape (ratios, arms)."""
+        shapes = _tried_shapes(tuple(self.azimuths), tuple(self.root))
+        return np.asarray(np.maximum(shapes @ self.target, 0.0))
+
+    def best_ideal(self) -> tuple[float, float]:
+        """Arm azimuth of least cost in [0, 120) for ideal arms, and the cost."""
+        start = float(TRIED_ARMS_DEG[int(self._gains()[0].argmax())])
+        step = float(TRIED_ARMS_DEG[1])
         found = optimize.minimize_scalar(
-            lambda arm: self.cost(arm, ratio),
-            bounds=(start - 2, start + 2),
+            lambda arm: self.cost(arm, 0.0),
+            bounds=(start - step, start + step),
             method="bounded",
             options={"xatol": 1e-6},
         )
         return float(found.x) % 120.0, float(found.fun)
+
+    def best_pairs(self) -> tuple[float, float, float]:
+        """Arm azimuth in [0, 120) and pair ratio of least cost, and the cost."""
+        gains = self._gains()
+        ratio, arm = np.unravel_index(int(gains.argmax()), gains.shape)
+        start = np.array([TRIED_ARMS_DEG[arm], TRIED_RATIOS[ratio]])
+        steps = np.array([[0.0, 0.0], [0.7, 0.0], [0.0, 0.02 if ratio < len(TRIED_RATIOS) - 1 else -0.02]])
+        found = optimize.minimize(  # type: ignore[call-overload]
+            lambda x: self.cost(float(x[0]), float(x[1])),
+            start,
+            method="Nelder-Mead",
+            bounds=optimize.Bounds(np.array([-np.inf, 0.0]), np.array([np.inf, MAX_PAIR_RATIO])),
+            options={"initial_simplex": start + steps, "xatol": 1e-5, "fatol": 1e-9 * self.sd_mm**2},
+        )
+        return float(found.x[0]) % 120.0, float(found.x[1]), float(found.fun)
 
     def describe(self, arm_deg: float, ratio: float) -> SeatFit:
         size, residual = self._size(arm_deg, ratio)

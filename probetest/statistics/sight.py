@@ -36,7 +36,7 @@ def seen_share(azimuth_deg: ArrayLike) -> float:
     >>> [round(seen_share(np.arange(n) * 360 / n), 2) for n in (12, 16, 24, 25)]
     [0.38, 0.8, 0.63, 0.87]
     """
-    return float(np.clip(np.ptp(_curves(azimuth_deg), axis=1).min(), 0.0, 1.0))
+    return min(1.0, float(np.ptp(_curves(azimuth_deg), axis=1).min()))
 
 
 def mean_error_share(azimuth_deg: ArrayLike) -> float:

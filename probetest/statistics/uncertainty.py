@@ -107,6 +107,5 @@ def combine(figure: str, value_mm: float, components: Iterable[Component], level
     parts = tuple(components)
     u = float(np.sqrt(sum(part.u_mm**2 for part in parts)))
     dof = effective_dof((part.u_mm for part in parts), (part.dof for part in parts))
-    whole = max(1.0, np.floor(dof)) if np.isfinite(dof) else np.inf
-    factor = t_factor(whole, level)
+    factor = t_factor(max(1.0, np.floor(dof)), level)
     return Budget(figure, value_mm, parts, u, dof, factor, factor * u, level)

@@ -518,7 +518,7 @@ def test_misses_of_another_stage_are_not_drawn_into_the_headline() -> None:
 
 
 def test_figures_without_flags_keep_the_digits_of_an_inch_log() -> None:
-    test = make_test(Probe(sd_mm=0.0011, jitter_s=0), plan=Plan(directions=12, repeats=15))
+    test = make_test(Probe(sd_mm=0.0008, jitter_s=0), plan=Plan(directions=12, repeats=15))
     frame = test.frame.copy()
     frame.loc[20, ["x_mm", "y_mm"]] *= 1 - 0.05 / 10.5
     for axis in ("x_mm", "y_mm"):
@@ -526,9 +526,9 @@ def test_figures_without_flags_keep_the_digits_of_an_inch_log() -> None:
     inch = replace(test, frame=frame, source=replace(test.source, units="inch"))
     found = qualify(inch, Limits())
     assert found.without_flags.left_out == 1
-    # 1.1 µm beside digits of 2.54 µm are not resolved, whichever way the decimals are counted.
+    # 0.8 µm beside digits of 2.54 µm are not resolved, whichever way the decimals are counted.
     assert found.analysis.resolution.step_mm == pytest.approx(0.00254)
-    assert found.without_flags.sd_mm is None or found.without_flags.sd_mm >= 0.5 * 0.00254
+    assert found.without_flags.sd_mm is None or found.without_flags.sd_mm >= 0.4 * 0.00254
 
 
 def test_uncertain_ring_widens_cpk_about_a_nominal() -> None:

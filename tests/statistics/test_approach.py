@@ -17,11 +17,14 @@ from probetest.statistics.approach import (
     group_means,
     lobe_visibility,
     project_on_approach,
+    project_without_centre,
     unit_vectors,
     use_readings,
 )
 
 RING_RADIUS_MM = 12.5
+
+LINE_OR_SPOT = "^a circle can't be fitted: the points lie on one line or on one spot$"
 
 
 def ring_touches(
@@ -62,6 +65,20 @@ def test_azimuths_that_differ_in_the_third_decimal_are_two_directions() -> None:
     assert len(group_directions([10.0, 10.001])[0]) == 2
 
 
+def test_azimuths_within_half_a_unit_of_the_fourth_decimal_are_one_direction() -> None:
+    azimuths, index = group_directions([10.0, 10.00004, 10.0001])
+    assert azimuths.tolist() == [10.0, 10.0001]
+    assert index.tolist() == [0, 0, 1]
+
+
+def test_single_precision_azimuths_are_computed_in_double() -> None:
+    single = np.array([10.25, 70.5, 200.125, 300.0625, 333.5], dtype=np.float32)
+    double = single.astype(float)
+    assert unit_vectors(single).tolist() == unit_vectors(double).tolist()
+    assert group_directions(single)[0].tolist() == group_directions(double)[0].tolist()
+    assert lobe_visibility(single) == lobe_visibility(double)
+
+
 # ---- group means
 
 
@@ -72,6 +89,11 @@ def test_group_means_of_unequal_groups() -> None:
 def test_a_direction_without_touches_has_no_mean() -> None:
     found = group_means(np.array([1.0, 3.0]), np.array([0, 2]), 3)
     assert np.isnan(found).tolist() == [False, True, False]
+
+
+def test_the_last_direction_without_touches_has_no_mean() -> None:
+    found = group_means(np.array([1.0, 3.0]), np.array([0, 0]), 2)
+    assert found == pytest.approx([2.0, np.nan], nan_ok=True)
 
 
 def test_equal_values_have_exactly_their_mean() -> None:
@@ -109,15 +131,24 @@ def test_weighted_circle_is_the_circle_of_repeated_points() -> None:
 @pytest.mark.parametrize(
     ("points", "message"),
     [
-        ([[0, 0], [1, 1]], "at least 3 points, but got 2"),
-        ([[0, 0], [1, 1], [2, 2], [3, 3]], "one line"),
-        ([[1, 1]] * 5, "one spot"),
+        ([[0, 0], [1, 1]], "^a circle needs at least 3 points, but got 2$"),
+        ([[0, 0], [1, 1], [2, 2], [3, 3]], LINE_OR_SPOT),
+        ([[1e4 + 0.1 * i, 1e4 + 0.3 * i] for i in range(20)], LINE_OR_SPOT),
+        ([[1, 1]] * 5, LINE_OR_SPOT),
     ],
-    ids=["two points", "a line", "one spot"],
+    ids=["two points", "a line", "a line but for rounding", "one spot"],
 )
 def test_points_without_a_circle_are_refused(points: list[list[float]], message: str) -> None:
     with pytest.raises(StatisticsError, match=message):
         fit_circle(points)
+
+
+def test_single_precision_points_are_fitted_in_double() -> None:
+    points = np.array([[1, 7], [2, 6], [5, 8], [7, 7], [9, 5], [3, 7]], dtype=np.float32) / 7
+    weights = np.array([1, 2, 3, 1, 2, 3], dtype=np.float32) / 3
+    assert fit_circle(points, weights) == pytest.approx(
+        fit_circle(points.astype(float), weights.astype(float)), rel=1e-12
+    )
 
 
 @pytest.mark.parametrize("arc_deg", [360.0, 180.0, 90.0], ids=["full", "half", "quarter"])
@@ -161,6 +192,14 @@ def test_lobe_visibility_of_even_directions(azimuths: np.ndarray, visibility: fl
     assert lobe_visibility(azimuths) == pytest.approx(visibility, abs=1e-9)
 
 
+def test_one_direction_sees_nothing_of_lobing() -> None:
+    assert lobe_visibility([10.0]) == pytest.approx(0.0, abs=1e-9)
+
+
+def test_no_directions_see_more_than_all_of_the_lobing() -> None:
+    assert max(lobe_visibility(even_azimuths(directions)) for directions in range(8, 80)) <= 1.0
+
+
 def test_lobe_visibility_fades_on_a_partial_arc() -> None:
     assert 0.05 < lobe_visibility(np.arange(0.0, 90.0, 10.0)) < 0.12
 
@@ -189,6 +228,27 @@ def test_condition_grows_on_a_partial_arc() -> None:
     quarter = use_readings(np.zeros(10), np.linspace(0, 90, 10)).fit.condition
     eighth = use_readings(np.zeros(10), np.linspace(0, 45, 10)).fit.condition
     assert eighth > quarter > 5
+
+
+def test_condition_is_that_of_the_weighted_problem() -> None:
+    azimuths = np.repeat([0.0, 30.0, 75.0, 110.0, 150.0], [1, 5, 2, 9, 3])
+    angle = np.deg2rad([0.0, 30.0, 75.0, 110.0, 150.0])
+    design = np.column_stack([np.ones(5), np.sqrt(2) * np.cos(angle), np.sqrt(2) * np.sin(angle)])
+    expected = np.linalg.cond(design * np.sqrt([1, 5, 2, 9, 3])[:, None])
+    assert use_readings(np.zeros(20), azimuths).fit.condition == pytest.approx(expected, rel=1e-12)
+
+
+def test_fit_says_what_its_directions_can_see() -> None:
+    azimuths = np.arange(0.0, 90.0, 10.0)
+    fit = use_readings(np.zeros(9), azimuths).fit
+    assert fit.lobe_visibility == lobe_visibility(azimuths)
+
+
+def test_directions_a_ten_thousandth_of_a_degree_apart_do_not_give_a_centre() -> None:
+    with pytest.raises(
+        StatisticsError, match=r"^a centre can't be fitted: the directions do not span the plane$"
+    ):
+        use_readings(np.zeros(3), [0.0, 0.0001, 0.0002])
 
 
 # ---- readings
@@ -226,8 +286,41 @@ def test_plain_projection_is_what_a_block_gives() -> None:
     azimuths = np.array([0.0, 90.0, 180.0, 270.0])
     positions = [[5.0, 0.1], [0.2, 4.0], [-5.0, 0.3], [-0.1, -4.0]]
     found = project_on_approach(positions, azimuths, round_artefact=False)
-    assert found.fit.kind == "line"
+    assert (found.fit.kind, found.fit.residual_dof) == ("line", 1)
+    assert found.fit.radius_mm == pytest.approx(4.5, abs=1e-12)
     assert found.reading_mm == pytest.approx([5.0, 4.0, 5.0, 4.0], abs=1e-12)
+
+
+@pytest.mark.parametrize("round_artefact", [True, False], ids=["round", "plain"])
+def test_each_reading_knows_its_direction(round_artefact: bool) -> None:
+    azimuths = np.array([240.0, 0.0, 120.0, 0.0])
+    found = project_on_approach(ring_touches(azimuths, 0.0), azimuths, round_artefact=round_artefact)
+    assert found.azimuth_deg.tolist() == [0.0, 120.0, 240.0]
+    assert found.direction.tolist() == [2, 0, 1, 0]
+
+
+def test_logged_readings_know_their_direction_and_no_radius() -> None:
+    found = use_readings([1.0, 2.0, 3.0, 2.0], [240.0, 0.0, 120.0, 0.0])
+    assert found.azimuth_deg.tolist() == [0.0, 120.0, 240.0]
+    assert found.direction.tolist() == [2, 0, 1, 0]
+    assert (found.fit.kind, found.fit.radius_mm) == ("line", 0.0)
+
+
+def test_too_few_directions_are_projected_as_they_are() -> None:
+    # Moved along -Y and +X, 3 and 5 mm from the zero of the machine.
+    found = project_without_centre([[5.0, 7.0], [2.0, -3.0], [5.5, 8.0]], [0.0, 270.0, 360.0])
+    assert found.reading_mm == pytest.approx([5.0, 3.0, 5.5], abs=1e-14)
+    assert found.azimuth_deg.tolist() == [0.0, 270.0]
+    assert found.direction.tolist() == [0, 1, 0]
+    assert found.fit is None
+
+
+def test_a_trigger_on_the_other_side_of_the_centre_is_negative() -> None:
+    azimuths = even_azimuths(12)
+    readings = np.where(np.arange(12) == 4, -2 * RING_RADIUS_MM, 0.0)
+    found = project_on_approach(ring_touches(azimuths, readings), azimuths, round_artefact=True)
+    expected = np.where(np.arange(12) == 4, -RING_RADIUS_MM, RING_RADIUS_MM)
+    assert found.reading_mm == pytest.approx(expected, abs=1e-9)
 
 
 def test_logged_readings_lose_only_constant_free_centre() -> None:
@@ -258,6 +351,18 @@ def test_unequal_touches_weigh_the_direction_means() -> None:
     design = np.column_stack([np.ones(5), np.cos(azimuth), np.sin(azimuth)])
     oracle = sm.WLS([2.0, 1.0, 4.0, 1.0, 2.0], design, weights=[3, 1, 1, 1, 1]).fit()
     assert use_readings(readings, azimuths).fit.centre_mm == pytest.approx(oracle.params[1:], abs=1e-12)
+
+
+def test_unequal_touches_weigh_the_points_of_a_circle() -> None:
+    touches = np.array([5, 1, 1, 3, 1, 2, 1])
+    azimuths = np.array([0.0, 33.0, 80.0, 140.0, 210.0, 260.0, 300.0])
+    points = ring_touches(azimuths, np.random.default_rng(15).normal(0.0, 0.1, 7))
+    found = project_on_approach(
+        np.repeat(points, touches, axis=0), np.repeat(azimuths, touches), round_artefact=True
+    )
+    x, y, radius = fit_circle(np.repeat(points, touches, axis=0))
+    assert found.fit.centre_mm == pytest.approx((x, y), abs=1e-7)
+    assert found.fit.radius_mm == pytest.approx(radius, abs=1e-7)
 
 
 @pytest.mark.parametrize(

@@ -87,6 +87,23 @@ def test_the_touches_asked_for_decide_and_not_many_fewer(events: int, trials: in
     assert proportion_upper(events, int((trials + more) * 0.995) - 2) > limit
 
 
+@pytest.mark.parametrize("limit", [0.2, 0.1, 0.05, 0.03, 0.02, 0.017, 0.011, 0.007])
+@pytest.mark.parametrize("events", [0, 2])
+def test_below_a_thousand_touches_at_most_one_is_asked_for_in_vain(events: int, limit: float) -> None:
+    # By trying every number in turn.
+    least = next(n for n in range(10, 3000) if proportion_upper(events, n) <= limit)
+    assert 10 + more_touches_for_rate(events, 10, limit, RISK) - least in (0, 1)
+
+
+def test_the_risk_sets_the_touches_for_a_failure_rate() -> None:
+    # ln 0.01 / ln 0.99 = 458.2.
+    assert more_touches_for_rate(0, 100, 0.01, 0.01) == pytest.approx(459 - 100, abs=1)
+
+
+def test_a_bound_just_at_the_limit_keeps_it() -> None:
+    assert more_touches_for_rate(1, 50, proportion_upper(1, 50, 1 - RISK), RISK) == 0
+
+
 def test_no_number_of_touches_keeps_a_limit_of_0() -> None:
     assert more_touches_for_rate(0, 100, 0.0, RISK) is None
 
@@ -109,6 +126,21 @@ def test_an_sd_at_its_limit_is_never_decided() -> None:
     assert more_touches_for_sd(1.0, 20, 1.0, RISK, 10 / 9) is None
 
 
+@pytest.mark.parametrize(
+    ("per_dof", "limit", "answer"),
+    [(1.0, 1.0014, True), (1.0, 1.0011, False), (2.0, 1.0019, True), (2.0, 1.0014, False)],
+    ids=["690,000 of one each", "1,120,000 of one each", "375,000 of two each", "690,000 of two each"],
+)
+def test_touches_for_an_sd_are_named_up_to_a_million(per_dof: float, limit: float, answer: bool) -> None:
+    # Many readings: the guard band is 1.645 / sqrt(2 dof) of the sd.
+    more = more_touches_for_sd(1.0, 20, limit, RISK, per_dof)
+    if answer:
+        expected = (stats.norm.isf(RISK) / (limit - 1)) ** 2 / 2 * per_dof
+        assert more == pytest.approx(expected, rel=0.01)
+    else:
+        assert more is None
+
+
 def test_more_touches_for_a_guard_band_go_with_its_square() -> None:
     # The band must shrink from 0.5 to 0.2: (0.5 / 0.2)**2 times the touches.
     assert more_touches_for_width(1.0, 1.5, 1.2, 100) == pytest.approx(525, abs=1)
@@ -120,7 +152,17 @@ def test_a_figure_at_its_limit_is_never_decided() -> None:
 
 def test_more_than_a_million_touches_are_not_asked_for() -> None:
     assert more_touches_for_width(1.0, 1.5, 1.0001, 100) is None
+    assert more_touches_for_width(1.0, 1.5, 1.001, 100) is None
     assert more_touches_for_width(1.0, 1.5, 1.0051, 100) <= MOST_TOUCHES
+
+
+def test_a_million_touches_in_all_are_still_asked_for() -> None:
+    assert more_touches_for_width(0.0, 100.0, 1.0, 100) == MOST_TOUCHES - 100 == 999_900
+
+
+@pytest.mark.parametrize("bound", [1.205, 1.1], ids=["nearly decided", "decided already"])
+def test_at_least_one_more_touch_is_asked_for(bound: float) -> None:
+    assert more_touches_for_width(1.0, bound, 1.2, 10) == 1
 
 
 # ---- risk

@@ -219,3 +219,20 @@ def test_upper_bound_of_a_miss_rate_is_kept_by_the_truth() -> None:
     misses = np.random.default_rng(5).binomial(240, 0.02, 2000)
     hits = sum(proportion_upper(int(count), 240) >= 0.02 for count in misses)
     assert_share_at_least(hits, 2000, 0.95)
+
+
+def test_tolerance_factor_of_two_readings_is_the_tabled_one() -> None:
+    assert one_sided_tolerance_factor(2, 0.95, 0.95) == pytest.approx(26.260, abs=5e-4)
+
+
+# ---- what an interval remembers
+
+
+def test_each_interval_carries_the_level_it_was_asked_for() -> None:
+    assert sd_interval(1.0, 9, 0.9).level == 0.9
+    assert mean_interval(0.0, 1.0, 9, 0.9).level == 0.9
+    assert proportion_interval(3, 20, 0.9).level == 0.9
+
+
+def test_mean_without_error_is_an_interval_without_width() -> None:
+    assert mean_interval(7.0, 0.0, 5) == Interval(7.0, 7.0, 0.95)

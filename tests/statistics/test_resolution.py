@@ -46,11 +46,23 @@ def found_step(value: np.ndarray, group: np.ndarray) -> float | None:
         ([1 / 3], 1e-9),
         ([0.0, 0.0], 1.0),
         ([np.nan, 0.5], 0.1),
+        ([1.0000015], 1e-7),
     ],
-    ids=["whole", "mixed", "far off", "negative", "one touch fine", "endless", "zeros", "gap"],
+    ids=["whole", "mixed", "far off", "negative", "one touch fine", "endless", "zeros", "gap", "seventh"],
 )
 def test_last_digit(values: list[float], digit: float) -> None:
     assert last_digit(values) == pytest.approx(digit, rel=1e-12)
+
+
+def test_the_eighth_decimal_is_not_hidden_by_the_rounding_of_floats() -> None:
+    values = np.round(np.random.default_rng(31).uniform(130.0, 170.0, 200), 8)
+    assert last_digit(values) == pytest.approx(1e-8, rel=1e-12)
+
+
+def test_a_column_of_objects_is_read_as_numbers() -> None:
+    value = np.tile([0.005, 0.010, 0.020, 0.005, 0.0, 0.015, 0.025, 0.010], 2).astype(object)
+    assert last_digit(value) == pytest.approx(0.001)
+    assert detect_step(value, np.repeat([0, 1], 8), 0.001) == pytest.approx(0.005, rel=1e-12)
 
 
 # ---- steps that are there
@@ -87,6 +99,52 @@ def test_a_step_is_found_where_no_direction_shows_a_single_one() -> None:
     # Differences of 2, 4 and 6 (of 0.005) in one, of 3 and 6 in the other direction.
     value = 0.005 * np.array([0, 2, 6, 12, 14, 0, 3, 9, 15, 18], dtype=float)
     assert detect_step(value, np.repeat([0, 1], 5), 0.001) == pytest.approx(0.005, rel=1e-9)
+
+
+def stepped(multiples: list[list[int]], step_digits: float) -> tuple[np.ndarray, np.ndarray]:
+    """Whole digits that a machine with this step logs, a list of multiples for each direction."""
+    value = np.round(step_digits * np.concatenate(multiples) + 1e-9)
+    return value, np.repeat(np.arange(len(multiples)), [len(each) for each in multiples])
+
+
+@pytest.mark.parametrize(
+    ("step_digits", "multiples", "found"),
+    [
+        (11, [0, 1, 3, 4, 6], 11.0),
+        (10, [0, 1, 3, 4, 6], None),
+        (2, [0, 1, 3, 4, 6], None),
+        (1000, [0, 1, 3, 4], None),
+        (2, [0, 1, 3, 4, 6, 7, 9, 10, 12, 13, 15, 16], 2.0),
+        (2, [0, 1, 3, 4, 6, 7, 9, 10, 12, 13, 15], None),
+    ],
+    ids=["11**-3", "10**-3", "2**-3", "three differences", "2**-10", "2**-9"],
+)
+def test_a_whole_step_is_believed_below_a_luck_of_1_in_1000(
+    step_digits: int, multiples: list[int], found: float | None
+) -> None:
+    assert detect_step(*stepped([multiples], step_digits), 1.0) == found
+
+
+@pytest.mark.parametrize(("touches", "believed"), [(7, True), (6, False)], ids=["0.24**5", "0.24**4"])
+def test_a_broken_step_is_believed_below_a_luck_of_1_in_1000(touches: int, believed: bool) -> None:
+    # 12.5 digits: 3 of 12.5 whole numbers lie within one of its multiples.
+    step = detect_step(*stepped([list(range(touches))], 12.5), 1.0)
+    assert step == (pytest.approx(12.5, abs=0.2) if believed else None)
+
+
+@pytest.mark.parametrize(
+    "multiples",
+    [[[0, 2, 5, 7, 10, 12, 15], [0, 2, 4, 7]], [[0, 3, 7, 10, 14, 17, 21], [0, 4, 7, 11]]],
+    ids=["two and three", "three and four"],
+)
+def test_a_broken_step_is_found_where_no_direction_shows_a_single_one(multiples: list[list[int]]) -> None:
+    assert detect_step(*stepped(multiples, 12.4), 1.0) == pytest.approx(12.4, abs=0.06)
+
+
+def test_the_whole_range_of_a_direction_makes_a_broken_step_precise() -> None:
+    # Neighbours are 12 or 13 digits apart: 12.5 by themselves.
+    value, group = stepped([list(range(21))], 12.3)
+    assert detect_step(0.001 * value, group, 0.001) == pytest.approx(0.0123, abs=4e-5)
 
 
 # Measured with 300 tests each: every step below found in 99 % or more, but 90 % for 0.002 mm at
@@ -132,6 +190,17 @@ def test_two_touches_in_few_directions_prove_no_step() -> None:
 def test_differences_between_directions_say_nothing() -> None:
     value = np.repeat(0.005 * np.arange(12), 4)
     assert detect_step(value, np.repeat(np.arange(12), 4), 0.001) is None
+
+
+def test_one_difference_of_a_digit_disproves_a_step() -> None:
+    value, group = stepped([[0, 1, 3, 4, 6, 7, 9], [0, 2, 3]], 5)
+    assert detect_step(value, group, 1.0) == 5.0
+    assert detect_step(np.append(value, [50.0, 51.0]), np.append(group, [2, 2]), 1.0) is None
+
+
+def test_thousands_of_touches_some_digits_apart_show_no_step() -> None:
+    value = np.random.default_rng(33).integers(5, 9, 3000).cumsum().astype(float)
+    assert detect_step(value, np.zeros(3000, dtype=int), 1.0) is None
 
 
 def test_no_touch_has_no_step() -> None:
@@ -187,3 +256,10 @@ def test_without_step_and_declaration_the_digit_counts() -> None:
     value, group = logged(np.random.default_rng(30), 0.0, 0.005, 4, 10)
     found = find_resolution((value,), group)
     assert (found.step_mm, found.detected_mm) == (found.digit_mm, None)
+
+
+def test_the_digits_of_a_log_in_inch_are_those_of_the_inch() -> None:
+    rng = np.random.default_rng(34)
+    inch = np.round(rng.uniform(-2.0, 2.0, 240), 4)
+    found = find_resolution((25.4 * inch,), np.arange(240) % 24, unit_mm=25.4)
+    assert (found.digit_mm, found.step_mm) == pytest.approx((0.00254, 0.00254), rel=1e-12)

@@ -29,6 +29,13 @@ def test_share_agrees_with_brute_force(directions: int) -> None:
     assert seen_share(even(directions)) == pytest.approx(brute_force_share(even(directions)), abs=0.02)
 
 
+def test_turning_all_directions_changes_nothing() -> None:
+    # Also not where the arms that hide most come to lie at 0.
+    arc = np.array([0.0, 13.0, 31.0, 52.0, 78.0, 99.0, 131.0, 160.0, 171.0, 200.0])
+    turned = [seen_share(arc + turn) for turn in np.arange(0.0, 120.0, 0.5)]
+    assert turned == pytest.approx(np.full(240, seen_share(arc)), abs=1e-9)
+
+
 def test_share_of_an_arc_agrees_with_brute_force() -> None:
     arc = np.linspace(0, 200, 17)
     assert seen_share(arc) == pytest.approx(brute_force_share(arc), abs=0.02)

@@ -50,13 +50,48 @@ def test_dof_share_follows_box() -> None:
     assert found.dof_share == pytest.approx(1 / (1 + found.excess_kurtosis / 2))
 
 
+@pytest.mark.parametrize(
+    ("repeats", "left"), [(2, 0.5), (4, 7 / 12), (5, 0.65), (10, 0.657 / 0.81)], ids=["2", "4", "5", "10"]
+)
+def test_two_valued_scatter_has_its_excess_by_hand(repeats: int, left: float) -> None:
+    # Half of the residuals +1, half -1: kurtosis 1, excess -2, of which the means took a share.
+    found = judge_tails(np.tile([1.0, -1.0], 20), np.repeat(np.arange(40 // repeats), repeats))
+    assert found.excess_kurtosis == pytest.approx(-2 / left, rel=1e-12)
+    assert found.standard_error == pytest.approx(np.sqrt(24 / 40) / left, rel=1e-12)
+    assert (found.heavy, found.dof_share) == (False, 1.0)
+
+
+def test_longer_directions_weigh_by_their_touches() -> None:
+    # 10 pairs and 2 directions of 10: a touch lies in a direction of (10 * 4 + 2 * 100) / 40 = 6.
+    index = np.concatenate([np.repeat(np.arange(10), 2), np.repeat([10, 11], 10)])
+    left = ((5 / 6) ** 4 + 5 / 6**4) / (5 / 6) ** 2
+    assert judge_tails(np.tile([1.0, -1.0], 20), index).excess_kurtosis == pytest.approx(-2 / left, rel=1e-12)
+
+
+def test_directions_touched_once_say_nothing_about_tails() -> None:
+    residual, index = np.tile([1.0, -1.0], 20), np.repeat(np.arange(20), 2)
+    alone = judge_tails(np.append(residual, np.zeros(9)), np.append(index, np.arange(20, 29)))
+    assert alone == judge_tails(residual, index)
+
+
+@pytest.mark.parametrize(("pairs", "judged"), [(9, False), (10, True)], ids=["18 readings", "20 readings"])
+def test_tails_are_judged_from_20_readings_up(pairs: int, judged: bool) -> None:
+    found = judge_tails(np.tile([1.0, -1.0], pairs), np.repeat(np.arange(pairs), 2))
+    assert np.isfinite([found.excess_kurtosis, found.standard_error]).tolist() == [judged, judged]
+
+
+def test_single_precision_residuals_are_judged_in_double() -> None:
+    residual = np.random.default_rng(6).normal(size=40).astype(np.float32)
+    index = np.repeat(np.arange(4), 10)
+    assert judge_tails(residual, index) == judge_tails(residual.astype(float), index)
+
+
 def test_few_or_equal_readings_are_not_judged() -> None:
     few = judge_tails(np.array([0.1, -0.1]), np.array([0, 0]))
     equal = judge_tails(np.zeros(100), np.repeat(np.arange(10), 10))
-    assert np.isnan(few.excess_kurtosis)
-    assert np.isnan(equal.excess_kurtosis)
-    assert not few.heavy
-    assert equal.dof_share == 1.0
+    for found in (few, equal):
+        assert np.isnan([found.excess_kurtosis, found.standard_error]).all()
+        assert (found.heavy, found.dof_share) == (False, 1.0)
 
 
 def test_lengths_must_agree() -> None:

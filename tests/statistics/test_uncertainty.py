@@ -72,6 +72,12 @@ def test_level_sets_the_factor() -> None:
     )
 
 
+def test_budget_carries_its_level_and_its_components() -> None:
+    parts = (component(1.0, 10), component(2.0))
+    found = combine("figure", 0.0, parts, 0.99)
+    assert (found.level, found.components) == (0.99, parts)
+
+
 def test_combined_uncertainty_is_that_of_another_library() -> None:
     parts = (0.3, 0.04, 1.2, 0.5)
     total = sum(ufloat(0.0, u) for u in parts)
