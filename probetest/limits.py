@@ -60,6 +60,9 @@ class Limits(BaseModel):
         Least Cpk against that tolerance.
     nominal_pretravel_mm : float or None
         Pre-travel the tolerance is centred on; without it, the mean of the test.
+    longest_pretravel_mm : float or None
+        No single touch should trigger later than this after contact: a limit on one side, held against
+        ``min_cpk``. Not checked unless it is set; needs a calibrated artefact.
     risk : float
         One-sided risk of a wrong pass, and of a wrong fail, of each check.
     """
@@ -75,6 +78,7 @@ class Limits(BaseModel):
     tolerance_mm: Positive = 0.080
     min_cpk: Positive = 1.33
     nominal_pretravel_mm: Annotated[float, Field(gt=0, le=10)] | None = None
+    longest_pretravel_mm: Positive = None
     risk: Annotated[float, Field(gt=0, lt=0.5)] = 0.05
 
     def source(self, name: str) -> str:

@@ -18,7 +18,7 @@ def test_shipped_file_states_the_defaults() -> None:
 
 
 def test_each_default_says_where_it_comes_from() -> None:
-    unset = {"nominal_pretravel_mm"}
+    unset = {"nominal_pretravel_mm", "longest_pretravel_mm"}
     assert set(DEFAULT_SOURCES) == set(Limits.model_fields) - unset
 
 

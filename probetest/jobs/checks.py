@@ -7,20 +7,18 @@ from dataclasses import dataclass, replace
 import numpy as np
 from scipy import stats
 
-from probetest.errors import StatisticsError
 from probetest.jobs.analysis import Analysis
+from probetest.jobs.bounded import bounded, more_by_width, unknown, widened
 from probetest.jobs.budgets import form_u_mm, zero_u_mm
+from probetest.jobs.capable import cpk_check, longest_check
 from probetest.jobs.lost import LostTouches
 from probetest.limits import Limits
-from probetest.statistics.capability import Capability, capability
+from probetest.statistics.capability import Capability
 from probetest.statistics.decision import (
     Check,
-    Side,
     Verdict,
-    decide,
     more_touches_for_rate,
     more_touches_for_sd,
-    more_touches_for_width,
 )
 from probetest.statistics.drift import TOLD_APART, Drift
 from probetest.statistics.intervals import Interval, proportion_interval, sd_interval, t_factor
@@ -68,39 +66,6 @@ def drift_bounds(drift: Drift, level: float) -> Interval:
     return Interval(max(0.0, drift.size_mm - half), drift.size_mm + half, level)
 
 
-def capability_of(found: Analysis, limits: Limits, zero_mm: float | None, level: float) -> Capability:
-    """Capability of the readings of a series against the tolerance of the limits.
-
-    Parameters
-    ----------
-    found : Analysis
-    limits : Limits
-        With a tolerance.
-    zero_mm : float or None
-        Reading at zero pre-travel, where the artefact is calibrated.
-    level : float
-
-    Raises
-    ------
-    StatisticsError
-        Where it can't be given.
-    """
-    if found.variation is None:
-        raise StatisticsError(found.variation_reason)
-    if not found.repeatability.resolved:
-        raise StatisticsError("the scatter is below the resolution of the readings")
-    nominal = limits.nominal_pretravel_mm
-    known = nominal is not None and zero_mm is not None
-    reference = float(found.mean_mm.mean())
-    if nominal is not None and zero_mm is not None:
-        reference = zero_mm + nominal
-    tolerance = limits.tolerance_mm or 0.0
-    readings = found.readings
-    return capability(
-        readings.reading_mm - reference, readings.direction, tolerance, known_reference=known, level=level
-    )
-
-
 def series_checks(found: Analysis, record: TestRecord, limits: Limits) -> tuple[Check, ...]:
     """Checks of scatter and variation, which every series of a log must keep."""
     checks: list[Check] = []
@@ -146,7 +111,12 @@ def make_checks(
         checks.append(_drift(found, limits.max_drift_mm, limits.risk))
     if limits.tolerance_mm is not None and limits.min_cpk is not None:
         zero_u = zero_u_mm(record.artefact, record.stylus)
-        checks.append(_cpk(found, limits, limits.min_cpk, zero_mm, zero_u, capable))
+        checks.append(cpk_check(found, limits, limits.min_cpk, zero_mm, zero_u, capable))
+    if limits.longest_pretravel_mm is not None and limits.min_cpk is not None:
+        zero_u = zero_u_mm(record.artefact, record.stylus)
+        checks.append(
+            longest_check(found, limits, limits.longest_pretravel_mm, limits.min_cpk, zero_mm, zero_u)
+        )
     if limits.max_misses is not None:
         checks.append(_misses(outcomes, limits.max_misses))
     if limits.max_miss_rate is not None:
@@ -188,7 +158,7 @@ def _pooled_sd(found: Analysis, limit: float, risk: float) -> Check:
     if not spread.resolved:
         return _unresolved(name, label, found, limit, risk)
     bounds = sd_interval(spread.sd_mm, spread.effective_dof, 1 - 2 * risk)
-    check = _bounded(name, label, spread.sd_mm, "mm", limit, spread.interval_mm, bounds, spread.n)
+    check = bounded(name, label, spread.sd_mm, "mm", limit, spread.interval_mm, bounds, spread.n)
     if check.verdict == "undecided":
         per_dof = spread.n / spread.effective_dof
         more = more_touches_for_sd(spread.sd_mm, spread.effective_dof, limit, risk, per_dof)
@@ -204,7 +174,7 @@ def _worst_sd(found: Analysis, limit: float, risk: float) -> Check:
     worst = spread.directions[spread.worst]
     wide = Interval(*worst_direction_bounds(spread, 0.025))
     bounds = Interval(*worst_direction_bounds(spread, risk))
-    check = _bounded(name, label, worst.sd_mm, "mm", limit, wide, bounds, worst.n)
+    check = bounded(name, label, worst.sd_mm, "mm", limit, wide, bounds, worst.n)
     notes = [f"at {found.direction_name(spread.worst)}"]
     if check.verdict == "undecided":
         wanting = widest_direction(spread, risk)
@@ -229,11 +199,11 @@ def _variation(found: Analysis, limit: float, risk: float, form_u: float) -> Che
     variation = found.variation
     n = len(found.readings.reading_mm)
     if variation is None:
-        return _unknown(name, label, "mm", limit, n, found.variation_reason)
+        return unknown(name, label, "mm", limit, n, found.variation_reason)
     narrow = pretravel_variation(*found.curve.shape, 1 - 2 * risk).interval_mm
-    bounds = _widened(narrow, variation.variation_mm, risk, form_u)
-    wide = _widened(variation.interval_mm, variation.variation_mm, 0.025, form_u)
-    check = _more_by_width(_bounded(name, label, variation.variation_mm, "mm", limit, wide, bounds, n))
+    bounds = widened(narrow, variation.variation_mm, risk, form_u)
+    wide = widened(variation.interval_mm, variation.variation_mm, 0.025, form_u)
+    check = more_by_width(bounded(name, label, variation.variation_mm, "mm", limit, wide, bounds, n))
     return _between_directions(check, found, risk) if check.verdict == "pass" else check
 
 
@@ -263,23 +233,13 @@ def _between_directions(check: Check, found: Analysis, risk: float) -> Check:
     return replace(check, verdict="undecided", note=note)
 
 
-def _widened(bounds: Interval, value: float, risk: float, other_u: float) -> Interval:
-    """Bounds with further uncertainty that the touches don't show, added in squares."""
-    extra = float(stats.norm.isf(risk)) * other_u
-    return Interval(
-        value - float(np.hypot(value - bounds.lower, extra)),
-        value + float(np.hypot(bounds.upper - value, extra)),
-        bounds.level,
-    )
-
-
 def _drift(found: Analysis, limit: float, risk: float) -> Check:
     name, label = "drift", "Drift over the test (size)"
     n = len(found.readings.reading_mm)
     drift = found.drift
     if drift is None:
-        return _unknown(name, label, "mm", limit, n, found.drift_reason)
-    check = _bounded(
+        return unknown(name, label, "mm", limit, n, found.drift_reason)
+    check = bounded(
         name,
         label,
         drift.size_mm,
@@ -301,33 +261,6 @@ def _drift(found: Analysis, limit: float, risk: float) -> Check:
     return replace(check, note="; ".join(notes))
 
 
-def _cpk(
-    found: Analysis,
-    limits: Limits,
-    limit: float,
-    zero_mm: float | None,
-    zero_u: float,
-    wide: Capability | None,
-) -> Check:
-    name, label = "cpk", "Cpk of single readings"
-    n = len(found.readings.reading_mm)
-    try:
-        wide = wide or capability_of(found, limits, zero_mm, 0.95)
-        narrow = capability_of(found, limits, zero_mm, 1 - 2 * limits.risk)
-    except StatisticsError as error:
-        return _unknown(name, label, "", limit, n, str(error), side="min")
-    # A wrong zero moves the readings as a whole; about the mean of the test it plays no part.
-    moved = zero_u / (3 * wide.sd_mm) if wide.known_reference else 0.0
-    outer, bounds = (
-        _widened(interval, wide.cpk, risk, moved)
-        for interval, risk in ((wide.cpk_interval, 0.025), (narrow.cpk_interval, limits.risk))
-    )
-    check = _bounded(name, label, wide.cpk, "", limit, outer, bounds, n, side="min")
-    if wide.warning:
-        return replace(check, verdict="undecided", note=wide.warning)
-    return _more_by_width(check)
-
-
 def _misses(outcomes: Outcomes, limit: int) -> Check:
     verdict: Verdict = "fail" if outcomes.failed > limit else "pass"
     return Check(
@@ -341,41 +274,13 @@ def _miss_rate(outcomes: Outcomes, limit: float, risk: float) -> Check:
     share = outcomes.failed / outcomes.approaches
     wide = proportion_interval(outcomes.failed, outcomes.approaches)
     bounds = proportion_interval(outcomes.failed, outcomes.approaches, 1 - 2 * risk)
-    check = _bounded(
+    check = bounded(
         "miss_rate", "Share without a valid trigger", share, "", limit, wide, bounds, outcomes.approaches
     )
     if check.verdict != "undecided":
         return check
     more = more_touches_for_rate(outcomes.failed, outcomes.approaches, limit, risk)
     return replace(check, more_touches=more, note="if no further approach fails")
-
-
-def _bounded(
-    name: str,
-    label: str,
-    value: float,
-    unit: str,
-    limit: float,
-    wide: Interval,
-    bounds: Interval,
-    n: int,
-    side: Side = "max",
-) -> Check:
-    return Check(
-        name=name, label=label, value=value, unit=unit, limit=limit, side=side,
-        lower=wide.lower, upper=wide.upper, decision_lower=bounds.lower, decision_upper=bounds.upper,
-        verdict=decide(bounds.lower, bounds.upper, limit, side), n=n,
-    )  # fmt: skip
-
-
-def _more_by_width(check: Check) -> Check:
-    if check.verdict != "undecided" or check.value is None:
-        return check
-    good_side = check.value <= check.limit if check.side == "max" else check.value >= check.limit
-    outward = check.decision_upper if good_side == (check.side == "max") else check.decision_lower
-    if outward is None:
-        return check
-    return replace(check, more_touches=more_touches_for_width(check.value, outward, check.limit, check.n))
 
 
 def _unresolved(name: str, label: str, found: Analysis, limit: float, risk: float) -> Check:
@@ -389,14 +294,4 @@ def _unresolved(name: str, label: str, found: Analysis, limit: float, risk: floa
     return Check(
         name=name, label=label, value=None, unit="mm", limit=limit, side="max", lower=0.0, upper=upper,
         decision_lower=0.0, decision_upper=upper, verdict=verdict, n=found.repeatability.n, note=note,
-    )  # fmt: skip
-
-
-def _unknown(
-    name: str, label: str, unit: str, limit: float, n: int, reason: str, side: Side = "max"
-) -> Check:
-    return Check(
-        name=name, label=label, value=None, unit=unit, limit=limit, side=side,
-        lower=None, upper=None, decision_lower=None, decision_upper=None,
-        verdict="undecided", n=n, note=reason,
     )  # fmt: skip

@@ -14,7 +14,8 @@ from probetest.jobs.budgets import (
     make_budgets,
     zero_reading_mm,
 )
-from probetest.jobs.checks import Outcomes, capability_of, make_checks
+from probetest.jobs.capable import capability_of
+from probetest.jobs.checks import Outcomes, make_checks
 from probetest.jobs.flags import OUTCOME_WORDS, Flag, list_flags
 from probetest.jobs.remarks import make_remarks
 from probetest.jobs.series import (

@@ -119,9 +119,9 @@ def _scatter(spread: Repeatability) -> Iterator[str]:
 def _lost(lost: LostTouches) -> Iterator[str]:
     if lost.suspected:
         yield (
-            f"Of {lost.equal.pairs} pairs of touches from one direction in a row {lost.equal.seen} are equal, "
-            f"where chance would make {lost.equal.expected:.1f}: the log seems to lack touches that equal the "
-            "one before, and scatters too much without them."
+            f"Of {lost.equal.pairs} pairs of touches from one direction in a row {lost.equal.seen} are "
+            f"equal, where chance would make {lost.equal.expected:.1f}: the log seems to lack touches that "
+            "equal the one before, and scatters too much without them."
         )
     elif lost.explained:
         yield (
@@ -161,8 +161,8 @@ def _drift(drift: Drift) -> Iterator[str]:
         )
     if drift.set_aside:
         yield (
-            f"{len(drift.set_aside)} touches lie so far off that they have no say in the drift; they are kept "
-            "in all other figures."
+            f"{len(drift.set_aside)} touches lie so far off that they have no say in the drift; they are "
+            "kept in all other figures."
         )
     if not drift.independent:
         yield (

@@ -123,7 +123,7 @@ def limits_sources(found: Qualification) -> Table:
     rows = tuple(
         (name, "not checked" if value is None else f"{value:g}", found.limits.source(name))
         for name, value in values.items()
-        if value is not None or name != "nominal_pretravel_mm"
+        if value is not None or name not in ("nominal_pretravel_mm", "longest_pretravel_mm")
     )
     return Table(
         columns=(

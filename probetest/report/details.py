@@ -23,6 +23,7 @@ from probetest.statistics.intervals import Interval, t_factor
 from probetest.statistics.lobing import Harmonic
 from probetest.statistics.outliers import FAMILY_RISK
 from probetest.statistics.repeatability import HOMOGENEITY_RISK, RESOLVED_SHARE, DirectionSpread
+from probetest.statistics.tolerance import ToleranceInterval
 
 MANY_DOF = 10_000
 """More degrees of freedom than this make no difference to a t factor."""
@@ -210,6 +211,13 @@ def capability_facts(found: Qualification) -> Facts | Note:
         ),
         ("Normal form", f"Cp {number(result.normal_cp, 2)}, Cpk {number(result.normal_cpk, 2)}"),
         ("Percentile form", f"Cp {number(result.percentile_cp, 2)}, Cpk {number(result.percentile_cpk, 2)}"),
+        ("Tolerance interval", _tolerance_interval(result.tolerance_interval_mm)),
+        (
+            "Outside the tolerance",
+            f"{result.outside} of {result.n} readings; at most {percent(result.outside_share_upper, 1)} of "
+            "all single readings, whatever their distribution (95 %)",
+        ),
+        ("Presumes", result.presumes),
         (
             f"Cg = {STUDY_SHARE:g} T / ({STUDY_SPREAD:g} s)",
             f"{number(result.cg, 2)} for repeatability alone "
@@ -225,6 +233,17 @@ def capability_facts(found: Qualification) -> Facts | Note:
     if result.warning:
         rows.append(("Mind", result.warning))
     return Facts(tuple(rows))
+
+
+def _tolerance_interval(found: ToleranceInterval) -> str:
+    """What most single readings lie within, by a model and whatever the distribution."""
+    return (
+        f"{um(found.lower, 1, sign=True)} to {um(found.upper, 1, sign=True)} µm hold "
+        f"{100 * found.content:.4g} % of single readings at {100 * found.confidence:.0f} % confidence, "
+        f"n = {found.n} ({found.method}); whatever the distribution, {percent(found.range_content, 1)} lie "
+        f"between the smallest and the largest ({um(found.smallest, 1, sign=True)} and "
+        f"{um(found.largest, 1, sign=True)} µm)"
+    )
 
 
 def _cgk(found: Qualification) -> str:

@@ -160,8 +160,8 @@ def capability(
     Raises
     ------
     StatisticsError
-        With fewer than ``FEWEST`` readings, without scatter within directions, or if the tolerance
-        is not positive.
+        With fewer than ``FEWEST`` readings, with one that is no number, without scatter within
+        directions, or if the tolerance is not positive.
 
     Notes
     -----
@@ -222,7 +222,7 @@ def capability(
         form=form, skewness=shape.skewness, excess_kurtosis=shape.excess, shape_cpk_lower=lowest,
         tolerance_interval_mm=interval_of(mixture, shape, error, CONTENT, CONFIDENCE),
         outside=outside, outside_share_upper=share,
-        presumes=presumption(form, n, lowest, share, "outside the tolerance"),
+        presumes=presumption(form, n, lowest, level, share, "outside the tolerance"),
     )  # fmt: skip
 
 
@@ -293,7 +293,8 @@ def one_sided_capability(
     Raises
     ------
     StatisticsError
-        With fewer than ``FEWEST`` readings, without scatter within directions, or for another side.
+        With fewer than ``FEWEST`` readings, with one that is no number, without scatter within
+        directions, or for another side.
 
     Notes
     -----
@@ -325,7 +326,7 @@ def one_sided_capability(
     return OneSidedCapability(
         figure=figure, interval=Interval(*limits, level), n=n, limit_mm=limit_mm, side=side, form=form,
         beyond=beyond, beyond_share_upper=share, shape_lower=lowest, warning=warning_of(n, form, shape),
-        presumes=presumption(form, n, lowest, share, "beyond the limit"),
+        presumes=presumption(form, n, lowest, level, share, "beyond the limit"),
     )  # fmt: skip
 
 
@@ -336,6 +337,9 @@ def _checked(error_mm: ArrayLike, direction: ArrayLike) -> tuple[Floats, NDArray
         raise StatisticsError(f"{len(error)} readings but {len(index)} directions")
     if len(error) < FEWEST:
         raise StatisticsError(f"capability needs at least {FEWEST} readings, but got {len(error)}")
+    if not np.isfinite(error).all():
+        place = int(np.flatnonzero(~np.isfinite(error))[0])
+        raise StatisticsError(f"reading {place + 1} of {len(error)} is {error[place]}, no number")
     return error, index
 
 

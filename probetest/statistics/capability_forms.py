@@ -44,7 +44,6 @@ APART = 3.5
 ROOM_AND_REACH = np.array([[0.0, -1.0, 0.0], [0.0, -1.0, 1.0], [0.0, 1.0, 0.0], [-1.0, 1.0, 0.0]])
 """Room to the limit, and reach of the readings, from the quantiles: above, then below the median."""
 
-
 METHODS: dict[Form, str] = {
     "normal": "normal form: directions show no difference; Cp: chi-square interval; Cpk: the same, with "
     "the error of the mean",
@@ -216,19 +215,20 @@ def reach_limits(reach: float, variance: float, risk: float) -> Limits:
 
 def _for_either(found: Quantiles, half_mm: float, risk: float) -> float:
     """By how much a limit is farther out if either of two sides may break it, each as likely."""
-    room_above, above, room_below, below = ROOM_AND_REACH @ found.value_mm + np.array([1, 0, 1, 0]) * half_mm
+    parts = ROOM_AND_REACH @ found.value_mm + half_mm * np.array([1, 0, 1, 0])
+    room_above, above, room_below, below = parts.tolist()
     slopes = np.array([
         [1 / above, -room_above / above**2, 0.0, 0.0], [0.0, 0.0, 1 / below, -room_below / below**2]
     ])  # fmt: skip
     rows = slopes @ ROOM_AND_REACH
-    first, both, second = (rows @ found.covariance_mm2 @ rows.T)[[0, 0, 1], [0, 1, 1]]
+    first, both, second = (rows @ found.covariance_mm2 @ rows.T)[[0, 0, 1], [0, 1, 1]].tolist()
     difference = room_above / above - room_below / below
     apart_u = float(np.sqrt(max(0.0, first + second - 2 * both)))
     likely = (APART - abs(difference) / apart_u) / (APART - ALIKE) if apart_u > 1e-9 * above else 0.0
     if likely <= 0:
         return 1.0
     correlation = float(np.clip(both / np.sqrt(first * second), -1.0, 1.0))
-    ratio = np.sqrt((1 - correlation) / max(1 + correlation, 1e-12))
+    ratio = float(np.sqrt((1 - correlation) / max(1 + correlation, 1e-12)))
     score = float(special.ndtri(1 - risk))
 
     def excess(farther: float) -> float:
@@ -346,7 +346,7 @@ def warning_of(n: int, form: Form, shape: Shape) -> str:
     return ""
 
 
-def presumption(form: Form, n: int, lowest: float, share: float, where: str) -> str:
+def presumption(form: Form, n: int, lowest: float, level: float, share: float, where: str) -> str:
     """What a figure rests on: form, lower limit with the shape that is not excluded, bound of the share."""
     bound = f"whatever the tails, at most {100 * share:.2g} % of single readings lie {where} (95 %, n = {n})"
     if form == "counted":
@@ -355,5 +355,5 @@ def presumption(form: Form, n: int, lowest: float, share: float, where: str) -> 
         return f"tails as the readings show them, which {n} readings can't show to 0.135 %; {bound}"
     return (
         f"normal tails, which {n} readings can't show to 0.135 %: with the skewness and tails that they "
-        f"don't exclude the lower limit is {lowest:.2f}; {bound}"
+        f"don't exclude the lower limit of the {100 * level:g} % interval is {lowest:.2f}; {bound}"
     )

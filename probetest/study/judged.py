@@ -11,7 +11,8 @@ from numpy.typing import NDArray
 
 from probetest.errors import StatisticsError
 from probetest.jobs.analysis import Analysis, Series, analyse
-from probetest.jobs.checks import Outcomes, capability_of, drift_bounds, make_checks
+from probetest.jobs.capable import capability_of
+from probetest.jobs.checks import Outcomes, drift_bounds, make_checks
 from probetest.limits import Limits
 from probetest.statistics.decision import Check
 from probetest.statistics.drift import TOLD_APART

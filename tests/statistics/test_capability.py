@@ -232,8 +232,8 @@ def test_normal_tails_are_presumed_with_the_bound_that_holds_without() -> None:
     found = of_one_direction(exact_sample(60, 0.0, 1.0), 20.0)
     assert found.presumes == (
         "normal tails, which 60 readings can't show to 0.135 %: with the skewness and tails that they "
-        f"don't exclude the lower limit is {found.shape_cpk_lower:.2f}; whatever the tails, at most 4.9 % of "
-        "single readings lie outside the tolerance (95 %, n = 60)"
+        f"don't exclude the lower limit of the 95 % interval is {found.shape_cpk_lower:.2f}; whatever the "
+        "tails, at most 4.9 % of single readings lie outside the tolerance (95 %, n = 60)"
     )
     assert found.warning == ""
 
@@ -329,6 +329,14 @@ def test_an_impossible_level_is_refused(level: float) -> None:
 def test_readings_and_directions_go_together() -> None:
     with pytest.raises(StatisticsError, match="10 readings but 9 directions"):
         capability(np.arange(10.0), np.zeros(9, dtype=int), 12.0, known_reference=True)
+
+
+@pytest.mark.parametrize("value", [np.nan, np.inf])
+def test_a_reading_that_is_no_number_is_named(value: float) -> None:
+    error = exact_sample(10, 0.0, 1.0)
+    error[6] = value
+    with pytest.raises(StatisticsError, match=f"reading 7 of 10 is {value}, no number"):
+        of_one_direction(error, 12.0)
 
 
 # ---- a limit on one side

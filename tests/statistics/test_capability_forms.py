@@ -294,15 +294,15 @@ def test_warnings(n: int, form: str, heavy: bool, words: str) -> None:
         (
             "normal",
             "normal tails, which 60 readings can't show to 0.135 %: with the skewness and tails that they "
-            "don't exclude the lower limit is 1.23; ",
+            "don't exclude the lower limit of the 90 % interval is 1.23; ",
         ),
     ],
 )
 def test_presumptions(form: str, words: str) -> None:
     bound = "whatever the tails, at most 4.9 % of single readings lie beyond it (95 %, n = 60)"
-    assert presumption(form, 60, 1.234, 0.0487, "beyond it") == words + bound  # type: ignore[arg-type]
+    assert presumption(form, 60, 1.234, 0.9, 0.0487, "beyond it") == words + bound  # type: ignore[arg-type]
     if form == "normal":
-        assert presumption("mixture", 60, 1.234, 0.0487, "beyond it") == words + bound
+        assert presumption("mixture", 60, 1.234, 0.9, 0.0487, "beyond it") == words + bound
 
 
 def test_the_tail_is_that_of_3_sd() -> None:
