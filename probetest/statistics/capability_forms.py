@@ -35,6 +35,9 @@ QUANTILES = (TAIL, 0.5, 1 - TAIL)
 TAIL_READINGS = 2731
 """With fewer readings such a tail can't be counted: the outermost may lie within it (risk 2.5 %)."""
 
+FAR = 1000.0
+"""Above such a capability the error of the mean is nothing beside that of the sd (1e-7 of it)."""
+
 ALIKE = 1.5
 """Standard errors of their difference up to which both sides of a tolerance may be the nearer one."""
 
@@ -112,6 +115,8 @@ def one_sided_capability_interval(capability: float, n: int, level: float = 0.95
     if capability < 0:
         mirrored = one_sided_capability_interval(-capability, n, level)
         return Interval(-mirrored.upper, -mirrored.lower, level)
+    if capability > FAR:
+        return cp_interval(capability, n - 1, level)
     root = 3 * np.sqrt(n)
     tail = (1 - level) / 2
     # Limits with all of the sd and, added to it, all of the mean at half the risk lie outside.

@@ -49,7 +49,8 @@ def extreme_touches(
     without the touch itself, s sqrt(1 - 1/n) [1]_. Where the directions scatter alike, s is pooled over
     all, and d / (s sqrt(1 - 1/n)) follows the t distribution of all degrees of freedom less one. Where
     they don't, s is the moderated one of the direction [2]_ and the degrees of freedom are those of the
-    direction, less one, and of the prior; see `probetest.statistics.moderation`. A single direction that
+    direction, less one, and of the prior; see `probetest.statistics.moderation`. Where touches of the
+    direction were taken out before, its scatter is that of a normal distribution cut off there. A single direction that
     scatters more than the others moves the prior little; therefore s is at least the lower bound at
     ``OWN_RISK`` of the direction's own scatter. The largest of N touches is held against the t quantile
     at risk / (2 N), taken out, and so on; all are outliers up to the last that is beyond [3]_. For one
@@ -83,7 +84,7 @@ class _Layout:
     def __init__(self, reading: Floats, direction: NDArray[np.intp], floor: float, own: bool) -> None:
         self.values, self.direction, self.floor, self.own = reading, direction, floor, own
         labels, self.place, self.counts = np.unique(direction, return_inverse=True, return_counts=True)
-        self.least = self.counts // 2 + 1
+        self.whole = self.counts.copy()
         order = np.argsort(self.place, kind="stable")
         first = np.cumsum(self.counts) - self.counts
         self.touch = np.full((len(labels), int(self.counts.max())), -1, dtype=np.intp)
@@ -98,7 +99,11 @@ class _Layout:
         return int((self.counts - 1).sum())
 
     def tested(self) -> int:
-        return int(self.counts[self.counts > self.least].sum())
+        return int(self.counts[self._testable()].sum())
+
+    def _testable(self) -> NDArray[np.bool_]:
+        """Directions of which more than half the touches are kept when one more is taken out."""
+        return self.counts > self.whole // 2 + 1
 
     def take_out(self) -> tuple[int, float, float, float]:
         row = self._farthest()
@@ -114,16 +119,18 @@ class _Layout:
 
     def _farthest(self) -> int:
         """Direction of the touch that stands off most, by the scatter of its own or of all."""
-        tested = self.counts > self.least
+        tested = self._testable()
         if not self.own:
             return int(np.where(tested, self.extreme, -1.0).argmax())
         left = np.maximum(self.squares - self.extreme**2, 0.0)
+        left = left / self._inner_share(self.counts)
         statistic, dof = self._studentise(self.extreme, left, self.counts - 2, self.dof - 1)
         chance = np.where(tested, special.stdtr(dof, -statistic), 1.0)
         return int(np.lexsort((-statistic, chance))[0])
 
     def hold(self, kept: NDArray[np.bool_], place: int) -> tuple[float, float]:
         left = _Layout(self.values[kept], self.direction[kept], self.floor, self.own)
+        left.whole = self.whole
         row = int(self.place[place])
         off = abs(self.values[place] - left.mean[row]) / np.sqrt(1 + 1 / left.counts[row])
         return left._hold_against(row, float(off))
@@ -144,8 +151,19 @@ class _Layout:
     def _hold_against(self, row: int, size: float) -> tuple[float, float]:
         """A touch that is not in the table, studentised by the touches that are."""
         one = slice(row, row + 1)
-        statistic, dof = self._studentise(np.array([size]), self.squares[one], self.counts[one] - 1, self.dof)
+        squares = self.squares[one] / self._inner_share(self.counts + 1)[one]
+        statistic, dof = self._studentise(np.array([size]), squares, self.counts[one] - 1, self.dof)
         return float(statistic[0]), float(dof[0])
+
+    def _inner_share(self, counts: NDArray[np.intp]) -> Floats:
+        """Variance that a direction keeps when all but ``counts`` touches, the farthest, are taken out.
+
+        Of a normal distribution cut off on both sides; 1 where none was taken out.
+        """
+        kept = np.minimum(counts / self.whole, 1.0)
+        edge = special.ndtri((1 + kept) / 2)
+        edge[kept == 1.0] = 0.0
+        return np.asarray(1 - 2 * edge * np.exp(-(edge**2) / 2) / np.sqrt(2 * np.pi) / kept)
 
     def _studentise(
         self, size: Floats, squares: Floats, free: NDArray[np.intp], whole: int

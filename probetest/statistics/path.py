@@ -242,9 +242,9 @@ class PathSearch:
 
     def standing(self, path: Path) -> Floats:
         """Residual of each touch over the square root of the share that its own say leaves of it."""
-        columns = _columns(path.kind, self.place, path.at)
-        rest = self.target - self._beyond(columns) @ path.slopes_mm
-        own = np.linalg.qr(self._beyond(path.tangents(self.place)))[0]
+        design = self._beyond(_columns(path.kind, self.place, path.at))
+        own, _ = np.linalg.qr(design)
+        rest = self.target - design @ path.slopes_mm
         say = (self.basis**2).sum(axis=1) + (own**2).sum(axis=1)
         return np.asarray(rest / np.sqrt(np.maximum(1 - say, 1e-6)))
 

@@ -63,6 +63,13 @@ def test_one_sided_limit_is_the_tolerance_factor_seen_from_the_other_side(n: int
     assert found.lower == pytest.approx(stats.norm.ppf(0.95) / 3, abs=1e-8)
 
 
+@pytest.mark.parametrize("value", [999.0, 1001.0, 1e9])
+@pytest.mark.parametrize("n", [3, 50])
+def test_far_limits_leave_the_sd_alone(value: float, n: int) -> None:
+    found, expected = one_sided_capability_interval(value, n), cp_interval(value, n - 1)
+    assert (found.lower, found.upper) == pytest.approx((expected.lower, expected.upper), rel=1e-5)
+
+
 def test_one_reading_has_no_one_sided_interval() -> None:
     with pytest.raises(StatisticsError, match="n >= 2"):
         one_sided_capability_interval(1.0, 1)
