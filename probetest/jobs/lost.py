@@ -62,11 +62,7 @@ def find_lost(
     failed_azimuth_deg : numpy.ndarray, shape (failed,)
         Azimuths of the approaches of the series that ended without a trigger.
     """
-    names = ["x_mm", "y_mm", "z_mm", "reading_mm"]
-    logged = [name for name in names if rows[name].notna().all()]
-    equal = equal_neighbours(
-        rows[logged].to_numpy(), readings.direction, rows["order"].to_numpy(), max(digit_mm, 1e-9)
-    )
+    equal = _equal(rows, readings, digit_mm)
     if planned is None:
         return LostTouches(None, 0, equal)
     counts = np.bincount(readings.direction, minlength=len(readings.azimuth_deg))
@@ -74,3 +70,13 @@ def find_lost(
     failed = (wrapped[:, None] == readings.azimuth_deg[None, :]).sum(axis=0)
     made = np.maximum(planned - failed, counts)
     return LostTouches(made, int((made - counts).sum()), equal)
+
+
+def _equal(rows: pd.DataFrame, readings: ApproachReadings, digit_mm: float) -> EqualNeighbours:
+    order = rows["order"].to_numpy()
+    if not np.any((np.diff(readings.direction) == 0) & (np.diff(order) == 1)):
+        # Taken in turn, no touch follows one of its own direction.
+        return EqualNeighbours(seen=0, expected=0.0, pairs=0, p_value=1.0, suspected=False)
+    names = ["x_mm", "y_mm", "z_mm", "reading_mm"]
+    logged = [name for name in names if rows[name].notna().all()]
+    return equal_neighbours(rows[logged].to_numpy(), readings.direction, order, max(digit_mm, 1e-9))

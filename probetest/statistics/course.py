@@ -41,8 +41,6 @@ class Course:
         Of the touches that have a say.
     path : Path
         Taken: a line, or what clearly misses it less.
-    bent : bool
-        A line clearly misses the path.
     significant : bool
         Slope or bend is unlikely to be scatter.
     kept : numpy.ndarray of bool, shape (touches,)
@@ -61,7 +59,6 @@ class Course:
 
     search: PathSearch
     path: Path
-    bent: bool
     significant: bool
     kept: NDArray[np.bool_]
     serial: SerialEffect
@@ -98,7 +95,8 @@ def follow_course(
     Touches further than ``FAR`` sd (by quantiles of the residuals) from the likeliest bent path
     have no say in the path; they stay in the residuals. Where the neighbours that are left are alike,
     paths are fitted and judged by generalised least squares with their correlation. Where a shift of
-    the first touch of each direction explains a bend better, it is fitted beside the path.
+    the first touch of each direction explains the readings better than the path, it is fitted beside
+    the path.
     """
     target = within_directions(reading_mm, index, len(azimuth_deg))
     rounding = ROUNDING * float(np.abs(reading_mm).max())
@@ -110,20 +108,19 @@ def follow_course(
     if serial.significant:
         search = PathSearch(place[kept], nuisance, target[kept], rounding, serial.correlation)
         likeliest = search.bent()
-    bent = search.bend_p() < risk / 2
+    path, significant = _judged(search, likeliest, risk)
     first = _with_first(nuisance, index[kept])
-    if bent and _told(first, place[kept]):
+    if significant and _told(first, place[kept]):
         apart = PathSearch(place[kept], first, target[kept], rounding, search.correlation)
-        if apart.criterion(apart.line.left, 2) < search.criterion(likeliest.left, len(likeliest.covariance)):
-            search, likeliest, bent = apart, apart.bent(), apart.bend_p() < risk / 2
-    path = likeliest if bent else search.line
+        if apart.criterion(apart.line.left, 2) < search.criterion(path.left, len(path.covariance)):
+            search = apart
+            path, significant = _judged(apart, apart.bent(), risk)
     centre = motion @ path.nuisance_mm[-motion.shape[1] :] if motion.shape[1] else np.zeros(len(place))
     explained = path.values(place) - path.values(np.zeros(1)) + centre
     return Course(
         search=search,
         path=path,
-        bent=bent,
-        significant=bent or search.line_p() < risk / 2,
+        significant=significant,
         kept=kept,
         serial=serial,
         tangents=np.column_stack([path.tangents(place), motion]),
@@ -131,6 +128,13 @@ def follow_course(
         explained_mm=explained,
         middle=np.r_[path.tangents(np.zeros(1))[0], np.zeros(motion.shape[1])],
     )
+
+
+def _judged(search: PathSearch, likeliest: Path, risk: float) -> tuple[Path, bool]:
+    """The path to take, and whether it is more than scatter."""
+    if search.bend_p() < risk / 2:
+        return likeliest, True
+    return search.line, search.line_p() < risk / 2
 
 
 def within_directions(values: Floats, index: Indices, groups: int) -> Floats:

@@ -49,12 +49,12 @@ def extreme_touches(
     without the touch itself, s sqrt(1 - 1/n) [1]_. Where the directions scatter alike, s is pooled over
     all, and d / (s sqrt(1 - 1/n)) follows the t distribution of all degrees of freedom less one. Where
     they don't, s is the moderated one of the direction [2]_ and the degrees of freedom are those of the
-    direction, less one, and of the prior; see `probetest.statistics.moderation`. Where touches of the
-    direction were taken out before, its scatter is that of a normal distribution cut off there. A single direction that
+    direction, less one, and of the prior; see `probetest.statistics.moderation`. A single direction that
     scatters more than the others moves the prior little; therefore s is at least the lower bound at
-    ``OWN_RISK`` of the direction's own scatter. The largest of N touches is held against the t quantile
-    at risk / (2 N), taken out, and so on; all are outliers up to the last that is beyond [3]_. For one
-    direction alone this is the generalised ESD test of a sample.
+    ``OWN_RISK`` of the direction's own scatter. Where touches of the direction were taken out before,
+    its own scatter is that of a normal distribution cut off there. The largest of N touches is held
+    against the t quantile at risk / (2 N), taken out, and so on; all are outliers up to the last that is
+    beyond [3]_. For one direction alone this is the generalised ESD test of a sample.
 
     Several bad touches of one direction make it look noisy, so that none of them stands apart by the
     scatter of the direction until all are gone. So touches are taken out in two orders, by the scatter

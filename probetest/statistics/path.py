@@ -20,6 +20,9 @@ Kind = Literal["line", "cubic", "slopes", "settling", "onset", "exponential"]
 GREATEST_LEVERAGE = 0.2
 """A bend of which a single touch makes more than this share of the squares is not looked for."""
 
+LEAST_LIKELY = 0.02
+"""A path less likely than this, against the one taken, does not widen the error of its size."""
+
 LEAST_DOF = 6
 """Bends take 2 degrees of freedom more than the line, and 3 must be left."""
 
@@ -205,8 +208,8 @@ class PathSearch:
     def size(self, path: Path, place: Floats) -> tuple[float, float]:
         """Largest less smallest value of the path over the places, and its standard error.
 
-        Beside the scatter, the error of a bent path holds what the size differs in the other bent
-        paths, each with its likelihood (Buckland et al.).
+        Beside the scatter, the error holds what the size differs in the other paths, each with its
+        likelihood (Buckland et al.); paths less than ``LEAST_LIKELY`` as likely are left out.
 
         References
         ----------
@@ -216,12 +219,12 @@ class PathSearch:
         values, tangents = path.values(place), path.tangents(place)
         reach = tangents[int(values.argmax())] - tangents[int(values.argmin())]
         size, square = float(np.ptp(values)), float(reach @ path.covariance @ reach)
-        if path.kind != "line":
-            others = [self.fit(kind, self._refined(kind)) for kind in self._best if kind != path.kind]
-            excess = [self._criterion_of(other) - self._criterion_of(path) for other in others]
-            weights = np.exp(-0.5 * np.array(excess))
-            gaps = np.array([float(np.ptp(other.values(place))) for other in others]) - size
-            square += float(weights @ gaps**2) / (1 + float(weights.sum()))
+        own = self.criterion(path.left, len(path.covariance))
+        odds = {kind: float(np.exp(0.5 * (own - self._criterion(kind)))) for kind in self._best}
+        odds = {kind: likely for kind, likely in odds.items() if likely > LEAST_LIKELY and kind != path.kind}
+        for kind, likely in odds.items():
+            gap = float(np.ptp(self.fit(kind, self._refined(kind)).values(place))) - size
+            square += likely * gap**2 / (1 + sum(odds.values()))
         return size, float(np.sqrt(max(square, 0.0)))
 
     def fit(self, kind: Kind, at: float = np.nan) -> Path:
@@ -299,9 +302,6 @@ class PathSearch:
         """Bayesian information criterion of a fit, less what is the same for all."""
         size = len(self.place)
         return float(size * np.log(max(left, self._rounding, 1e-300)) + values * np.log(size))
-
-    def _criterion_of(self, path: Path) -> float:
-        return self.criterion(path.left, len(path.covariance))
 
     def _criterion(self, kind: Kind) -> float:
         return self.criterion(self._best[kind][1], 3 if kind in ("cubic", "slopes") else 2)

@@ -41,7 +41,7 @@ class SerialEffect:
         As in :class:`~probetest.statistics.neighbours.SerialFactors`.
     dof_share : float
         Effective over nominal degrees of freedom of the pooled variance within directions; the
-        standard error of the correlation costs some of them.
+        standard error of the correlation costs some of them, but not the last.
     mean_factor : float
         As in :class:`~probetest.statistics.neighbours.SerialFactors`.
     """
@@ -195,14 +195,14 @@ class _Design:
         return float(np.sqrt(2 * square)) / lower / slope
 
     def dof_share(self, correlation: float, mean: float, slope: float) -> float:
-        """2 over the relative variance of the corrected pooled variance, over its dof."""
+        """2 over the squared relative error of the corrected pooled variance, at least 1, over its dof."""
         lower, _ = _polynomial(self.lower, correlation)
         within, within_slope = _polynomial(self.within, correlation)
         tilt = -within_slope / within / slope / lower
         low_rank = tilt * (self.rest - 0.5 * mean * self.basis)
         low_rank[:, : self.groups] += 0.5 / within * self.basis[:, : self.groups]
         square = self._trace_of_square(correlation, 1 / within - tilt * mean, tilt, low_rank)
-        return float(1 / square / (len(self.upper) - self.groups))
+        return float(max(1 / square, 1.0) / (len(self.upper) - self.groups))
 
     def _trace_of_square(self, correlation: float, plain: float, near: float, low_rank: Floats) -> float:
         """tr(HCHC) of H = plain I + near A - B L' - L B'."""

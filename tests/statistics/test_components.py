@@ -201,7 +201,7 @@ def test_nested_result_by_hand() -> None:
     assert [part.groups for part in found.parts] == [2, 4, 8]
     assert [part.dof for part in found.parts] == [1, 2, 4]
     assert [part.share for part in found.parts] == pytest.approx([11.5 / 14.5, 1 / 14.5, 2 / 14.5], rel=1e-12)
-    assert not any(part.is_floored for part in (session, direction, touch, found.total))
+    assert [part.is_floored for part in (session, direction, touch, found.total)] == [False] * 4
     assert touch.interval_mm == sd_interval(touch.sd_mm, 4)
     assert found.total.sd_mm**2 == pytest.approx(14.5, rel=1e-12)
     # Weights of the mean squares in the total: 1/4, 1/4, 1/2.
@@ -291,6 +291,25 @@ def test_order_of_readings_and_kind_of_labels_do_not_matter(layout: str, table: 
     words = np.array(["e", "d", "c", "b", "a"], dtype=object)
     other = Study(data.reading[order], words[data.session[order]], 30.0 * data.direction[order])
     assert_allclose(figures(other.found(layout)), figures(data.found(layout)), rtol=1e-6, atol=1e-9)
+
+
+def test_labels_of_mixed_kinds() -> None:
+    labels = np.array([1, 1, "spare", "spare", None, None], dtype=object)
+    found = nested_components([1.0, 2.0, 5.0, 7.0, 0.0, 1.0], [labels])
+    assert (found.parts[0].groups, found.n) == (3, 6)
+
+
+@pytest.mark.parametrize("layout", LAYOUTS)
+@pytest.mark.parametrize("table", TABLES)
+def test_sizes_follow_the_unit_and_the_rest_does_not(layout: str, table: str) -> None:
+    data = study(np.random.default_rng(6), TABLES[table])
+    large = data.found(layout)
+    small = Study(data.reading * 2.0**-10, data.session, data.direction).found(layout)
+    for one, other in zip((*small.parts, small.total), (*large.parts, large.total), strict=True):
+        assert one.sd_mm * 1024 == pytest.approx(other.sd_mm, rel=1e-6, abs=1e-9)
+        assert one.interval_mm.upper * 1024 == pytest.approx(other.interval_mm.upper, rel=1e-9)
+        assert (one.share, one.dof) == pytest.approx((other.share, other.dof), rel=1e-6)
+    assert [row.f for row in small.table[:-1]] == pytest.approx([row.f for row in large.table[:-1]], rel=1e-9)
 
 
 @pytest.mark.parametrize("layout", LAYOUTS)
@@ -442,6 +461,18 @@ def test_unbalanced_one_way_f_test_of_statsmodels() -> None:
 
 
 # ---- mean squares of cell means by dense algebra
+
+
+def test_cell_means_by_hand() -> None:
+    reading = np.array([10.0, 12.0, 20.0, 11.0, 15.0, 16.0])
+    cells = cell_means(reading, np.array([0, 0, 1, 0, 1, 1]), np.array([0, 0, 2, 2, 0, 0]), is_crossed=True)
+    # The median is 13.5; cells in order of session, then direction.
+    assert list(cells.mean) == [-2.5, -2.5, 2.0, 6.5]
+    assert list(cells.count) == [2, 1, 2, 1]
+    assert list(cells.outer) == [0, 0, 1, 1]
+    assert list(cells.block) == [0, 2, 0, 2]
+    assert cells.within == pytest.approx(2.5, rel=1e-12)
+    assert (cells.touch_dof, cells.is_balanced) == (2, False)
 
 
 def dense_forms(cells: Cells) -> list[np.ndarray]:
@@ -735,6 +766,11 @@ REFUSED_CROSSED = {
         [1, 1, 2, 1, 2, 3, 3, 4, 3, 4],
         apart(4, 4),
     ),
+    "two large pairs apart": (
+        [1, 1, 1, 2, 2, 2, 3, 3, 3, 4, 4, 4],
+        [1, 2, 3, 1, 2, 3, 4, 5, 6, 4, 5, 6],
+        apart(4, 6),
+    ),
     "one touch each": (
         [1, 1, 2, 2],
         [1, 2, 1, 2],
@@ -747,6 +783,11 @@ REFUSED_CROSSED = {
 def test_crossed_refuses(session: Any, direction: Any, message: str) -> None:
     with pytest.raises(StatisticsError, match=f"^{re.escape(message)}$"):
         crossed_components(np.arange(len(session)), session, direction)
+
+
+def test_the_least_data_that_carry_three_components() -> None:
+    found = crossed_components([0.0, 1.0, 3.0, 5.0, 5.5], [1, 1, 2, 2, 2], [1, 2, 1, 2, 2])
+    assert [part.dof for part in found.parts] == pytest.approx([1, 1, 1], abs=1e-9)
 
 
 def test_crossed_refuses_names_of_another_number() -> None:

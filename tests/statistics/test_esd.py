@@ -118,13 +118,19 @@ class Swamped:
     dof = 60
 
     def __init__(self) -> None:
-        self.stages = [(4, 3.0, 59.0), (7, 3.1, 58.0), (2, 9.0, 57.0), (1, 0.5, 56.0), (0, 0.1, 55.0)]
+        self.stages = [
+            (4, 3.0, 59.0, 0.004),
+            (7, 3.1, 58.0, 0.003),
+            (2, 9.0, 57.0, 1e-9),
+            (1, 0.5, 56.0, 0.6),
+            (0, 0.1, 55.0, 0.9),
+        ]
         self.held: list[tuple[tuple[int, ...], int]] = []
 
     def tested(self) -> int:
         return 56 + len(self.stages)
 
-    def take_out(self) -> tuple[int, float, float]:
+    def take_out(self) -> tuple[int, float, float, float]:
         return self.stages.pop(0)
 
     def hold(self, kept: np.ndarray, place: int) -> tuple[float, float]:
@@ -140,10 +146,13 @@ def test_an_innocent_value_taken_out_before_a_hidden_one_is_no_outlier() -> None
     assert [one.critical for one in found.outliers] == [deleted_critical(59, 57.0, 0.05)] * 2
 
 
-@pytest.mark.parametrize(("until", "candidates"), [(np.inf, 5), (30.0, 4), (1.0, 4), (0.2, 1)])
+# 61 * 0.004 = 0.244, 60 * 0.003 = 0.18, 58 * 0.6 = 34.8.
+@pytest.mark.parametrize(
+    ("until", "candidates"), [(np.inf, 5), (34.9, 5), (34.7, 4), (1.0, 4), (0.245, 4), (0.243, 1)]
+)
 def test_it_stops_when_so_many_values_as_extreme_are_to_be_expected(until: float, candidates: int) -> None:
-    # 2 * 61 * P(t > 3.0), P(t > 3.1), P(t > 9) and P(t > 0.5) are 0.24, 0.18, 0 and 36.
     assert len(find_outliers(Swamped(), 61, 5, 0.05, until).candidates) == candidates
+
 
 def test_equal_values_hold_no_outlier() -> None:
     found = of_sample([0.0] * 7, 1)

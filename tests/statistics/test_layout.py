@@ -48,12 +48,12 @@ def test_second_critical_value_is_of_the_touches_left_at_a_smaller_risk() -> Non
     assert len(found.outliers) == 2
 
 
-@pytest.mark.parametrize("seed", [0, 2, 3])
+@pytest.mark.parametrize("seed", [2, 3, 4, 5])
 def test_statistics_are_the_deleted_residuals_of_a_regression_on_directions(seed: int) -> None:
     rng = np.random.default_rng(seed)
     direction = np.repeat(np.arange(6), [3, 9, 4, 5, 7, 3])
     reading = rng.normal(size=31) + direction
-    reading[[2, 10]] += 6.0
+    reading[[4, 17]] += 5.0
     found = extreme_touches(reading, direction, 2, 0.05)
     kept = np.arange(31)
     for candidate, statistic in zip(found.candidates, found.statistics, strict=True):
@@ -70,8 +70,13 @@ def test_one_direction_alone_is_the_generalised_esd_test_of_a_sample() -> None:
     values = np.random.default_rng(111).normal(size=30)
     values[[4, 9]] += 6.0
     found = extreme_touches(values, np.zeros(30, dtype=int), 3, 0.05)
-    assert found == extreme_residuals(values, np.ones((30, 1)), 3, 0.05)
-    assert len(found.candidates) == 3
+    expected = extreme_residuals(values, np.ones((30, 1)), 3, 0.05)
+    assert (found.candidates, found.places) == (expected.candidates, (4, 9))
+    assert found.statistics == pytest.approx(expected.statistics, rel=1e-12)
+    assert found.criticals == pytest.approx(expected.criticals, rel=1e-12)
+    assert [one.statistic for one in found.outliers] == pytest.approx(
+        [one.statistic for one in expected.outliers], rel=1e-12
+    )
 
 
 def test_neither_order_nor_labels_nor_offsets_matter() -> None:
@@ -87,22 +92,50 @@ def test_neither_order_nor_labels_nor_offsets_matter() -> None:
     assert len(found.outliers) == 2
 
 
-@pytest.mark.parametrize(("touches", "planted"), [(10, [7, 8]), (10, [0, 1, 2]), (5, [1, 3]), (10, [3, 45])])
+@pytest.mark.parametrize(
+    ("touches", "planted"),
+    [(10, [7, 8]), (10, [0, 1, 2]), (10, [0, 1, 2, 3]), (5, [1, 3]), (10, [3, 45]), (25, [0, 1, 2, 3, 4])],
+    ids=["two of ten", "three of ten", "four of ten", "two of five", "in two directions", "five of 25"],
+)
 def test_bad_touches_do_not_hide_each_other(touches: int, planted: list[int]) -> None:
     reading = np.random.default_rng(113).normal(size=24 * touches)
-    reading[planted] += 9.0
+    reading[planted] += 12.0
     found = extreme_touches(reading, block_by_block(24, touches), 10, 0.01)
     assert sorted(found.places) == planted
 
 
-def test_five_equal_bad_touches_are_found_though_the_first_alone_would_not_be() -> None:
-    reading = np.random.default_rng(114).normal(size=40)
-    planted = [0, 5, 10, 15]
-    reading[planted] += 7.0
-    direction = block_by_block(8, 5)
+def test_of_five_bad_touches_in_as_many_directions_the_first_alone_would_not_be_found() -> None:
+    reading = np.random.default_rng(119).normal(size=120)
+    planted = [0, 5, 10, 15, 20]
+    reading[planted] += 8.0
+    direction = block_by_block(24, 5)
     assert extreme_touches(reading, direction, 1, 0.01).outliers == ()
-    found = extreme_touches(reading, direction, 4, 0.01)
-    assert sorted(found.places) == planted
+    assert sorted(extreme_touches(reading, direction, 10, 0.01).places) == planted
+
+
+@pytest.mark.parametrize(("touches", "most"), [(3, 1), (4, 1), (5, 2), (9, 4), (10, 4)])
+def test_more_than_half_of_the_touches_of_a_direction_are_kept(touches: int, most: int) -> None:
+    reading = 1000.0 ** np.arange(touches)
+    found = extreme_touches(reading, np.zeros(touches, dtype=int), 9, 0.01)
+    assert found.candidates == tuple(range(touches - 1, touches - 1 - most, -1))
+
+
+def test_outliers_are_held_against_the_touches_that_are_kept() -> None:
+    reading = np.random.default_rng(2).normal(size=120)
+    reading[[4, 46]] += 15.0
+    direction = block_by_block(24, 5)
+    found = extreme_touches(reading, direction, 5, 0.01)
+    kept = np.delete(np.arange(120), [4, 46])
+    squares, dof = squares_of(reading[kept], direction[kept])
+    assert np.isinf(find_prior(squares, dof).dof)
+    scatter = np.sqrt(squares.sum() / dof.sum())
+    assert sorted(found.places) == [4, 46]
+    for outlier in found.outliers:
+        own = reading[kept][direction[kept] == direction[outlier.place]]
+        distance = (reading[outlier.place] - own.mean()) / np.sqrt(1 + 1 / 4) / scatter
+        assert outlier.statistic == pytest.approx(distance, rel=1e-9)
+        # 120 and 95 less one each are left when the second is taken out.
+        assert outlier.critical == pytest.approx(deleted_critical(119, 94, 0.01), rel=1e-12)
 
 
 # ---- what is not tested
@@ -217,30 +250,71 @@ def test_unequal_directions_have_their_moderated_scatter_by_hand() -> None:
     assert found.places == (3,)
 
 
-def test_a_noisier_direction_is_held_against_the_lower_bound_of_its_own_scatter() -> None:
-    direction = block_by_block(24, 10)
+NOISY = np.array([-3.0, 3.0, -3.0, 3.0, -3.0, 3.0, -3.0, 3.0, 0.0, 9.0])
+
+
+def with_a_noisy_direction() -> tuple[np.ndarray, np.ndarray]:
+    """24 directions of 10, of which the first scatters three times as much as the others."""
     reading = np.random.default_rng(11).normal(size=240)
-    own = np.array([-3.0, 3.0, -3.0, 3.0, -3.0, 3.0, -3.0, 3.0, 0.0, 9.0])
-    reading[:10] = own
+    reading[:10] = NOISY
+    return reading, block_by_block(24, 10)
+
+
+def test_a_noisier_direction_is_held_against_the_lower_bound_of_its_own_scatter() -> None:
+    reading, direction = with_a_noisy_direction()
     found = extreme_touches(reading, direction, 1, 0.01)
     left = np.delete(np.arange(240), 9)
     prior = find_prior(*squares_of(reading[left], direction[left]))
-    others = 206 if np.isinf(prior.dof) else prior.dof
-    variance = 72 / 8 / stats.f.isf(OWN_RISK, 8, others)
+    bound = 72 / 8 / stats.f.isf(OWN_RISK, 8, prior.dof)
+    moderated = (prior.dof * prior.variance + 72) / (prior.dof + 8)
+    assert found.candidates == (9,)
+    assert np.isfinite(prior.dof)
+    assert found.statistics[0] == pytest.approx(
+        contrast(reading, direction, 9) / np.sqrt(max(bound, moderated)), rel=1e-9
+    )
+
+
+def test_the_lower_bound_counts_where_the_others_scatter_alike() -> None:
+    # Not enough in one direction of 24 to call them unequal.
+    reading = np.random.default_rng(12).normal(size=240)
+    reading[:10] = NOISY * 0.55
+    direction = block_by_block(24, 10)
+    found = extreme_touches(reading, direction, 1, 0.01)
+    left = np.delete(np.arange(240), 9)
+    squares, dof = squares_of(reading[left], direction[left])
+    assert np.isinf(find_prior(squares, dof).dof)
+    bound = squares[0] / 8 / stats.f.isf(OWN_RISK, 8, dof.sum() - 8)
+    assert bound > squares.sum() / dof.sum()
     assert found.candidates == (9,)
     assert found.statistics[0] == pytest.approx(
-        contrast(reading, direction, 9) / np.sqrt(variance), rel=1e-9
+        contrast(reading, direction, 9) / np.sqrt(bound), rel=1e-9
     )
+
+
+def test_the_scatter_of_a_direction_is_that_of_one_cut_off_once_touches_are_gone() -> None:
+    reading = np.random.default_rng(11).normal(size=240)
+    reading[:10] = np.array([-1.0, 1.0, -1.0, 1.0, -1.0, 1.0, -1.0, 1.0, 30.0, 31.0])
+    direction = block_by_block(24, 10)
+    found = extreme_touches(reading, direction, 2, 0.01)
+    left = np.delete(np.arange(240), [8, 9])
+    squares, dof = squares_of(reading[left], direction[left])
+    assert np.isinf(find_prior(squares, dof).dof)
+    # Nine of ten lie between -1.645 and 1.645.
+    inner = stats.truncnorm(-stats.norm.isf(0.05), stats.norm.isf(0.05)).var()
+    bound = 8 / inner / 7 / stats.f.isf(OWN_RISK, 7, dof.sum() - 7)
+    variance = max(bound, squares.sum() / dof.sum())
+    assert sorted(found.places) == [8, 9]
+    last = min(found.outliers, key=lambda outlier: outlier.statistic)
+    assert last.statistic == pytest.approx(30 / np.sqrt(1 + 1 / 8) / np.sqrt(variance), rel=1e-9)
 
 
 def test_the_same_deviation_is_ordinary_in_a_noisy_direction_and_far_in_a_quiet_one() -> None:
     reading, direction = unequal_test(118)
-    reading[13] += 7.0
+    reading[13] += 9.0
     assert extreme_touches(reading, direction, 4, 0.01).outliers == ()
-    reading[13] -= 7.0
-    reading[3] += 7.0
-    found = extreme_touches(reading, direction, 4, 0.01)
-    assert found.places == (3,)
+    reading[13] -= 9.0
+    reading[3] += 9.0
+    assert extreme_touches(reading, direction, 4, 0.01).places == (3,)
 
 
 def test_unequal_scatter_brings_no_more_false_flags_than_stated() -> None:
