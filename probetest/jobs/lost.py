@@ -9,7 +9,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from probetest.statistics.approach import ApproachReadings
-from probetest.statistics.rounding import EqualNeighbours, equal_neighbours
+from probetest.statistics.repeats import EqualNeighbours, equal_neighbours
 
 
 @dataclass(frozen=True, slots=True)

@@ -315,7 +315,14 @@ class PathSearch:
         spot = int(np.searchsorted(grid, at))
         fine = np.linspace(grid[max(spot - 1, 0)], grid[min(spot + 1, len(grid) - 1)], 33)
         _, left, spread = self._units(kind, self._beyond(_BENT[kind].column(self.place, fine)))
-        return float(fine[np.where(spread, left, np.inf).argmin()]) if spread.any() else at
+        if not spread.any():
+            return at
+        best = int(np.where(spread, left, np.inf).argmin())
+        if not 0 < best < len(fine) - 1:
+            return float(fine[best])
+        before, here, after = left[best - 1 : best + 2]
+        bow = before - 2 * here + after
+        return float(fine[best] + (0.5 * (before - after) / bow if bow > 0 else 0.0) * (fine[1] - fine[0]))
 
     def _white(self, values: Floats) -> Floats:
         return whitened(values, self.correlation) if self.correlation else values

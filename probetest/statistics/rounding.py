@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass
 from functools import cache
-from math import comb, factorial
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -14,6 +13,7 @@ from scipy import optimize, special
 from probetest.errors import StatisticsError
 from probetest.statistics.approach import group_directions, group_means, unit_vectors
 from probetest.statistics.intervals import Interval, check_level
+from probetest.statistics.steps import find_steps
 
 Floats = NDArray[np.float64]
 Integers = NDArray[np.intp]
@@ -27,30 +27,14 @@ ANYWHERE = 2.0
 the 95 % intervals hold if each mean lies in the middle of a step; at 3 sd 78 %, with a bias of -19 %
 in 12 directions x 5, or 17 % if each lies on an edge."""
 
-OFF_STEP = 0.25
-"""Readings may lie this share of a width off the steps of their direction: digits may cut a step."""
-
 MOST_PLANNED = 900
 """Touches of one direction up to which equal ones can be put back: 2**n must be a float."""
-
-NODES, LEAST_GAPS, DROP = 24, 12, 18.0
-"""An unknown mean takes so many values at least; so many gaps must lie where the logarithm of the
-likelihood is less than ``DROP`` below its highest: 1 sd each, if the curve is normal."""
-
-LINEAR = 12.0
-"""From this width in sd on, the likelihood of one or two neighbouring steps is linear in the sd."""
 
 STRIDE = 0.7
 """Change of log sd over which slope and curvature of the log likelihood are taken, in 1 / sqrt(dof)."""
 
 LONGEST = 0.05
 """That change at most."""
-
-CHUNK = 25
-"""Longest row of touches that is shuffled as a whole."""
-
-MANY = 2500.0
-"""From this variance on the number of equal neighbours is taken as normal."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -92,31 +76,6 @@ class RoundedScatter:
     folded: int
     bounded_below: bool
     anywhere: bool
-
-
-@dataclass(frozen=True, slots=True)
-class EqualNeighbours:
-    """Equal touches next to each other, in rows of touches of one direction.
-
-    Attributes
-    ----------
-    seen : int
-        Pairs of neighbours that are equal.
-    expected : float
-        Their mean number, if the same readings came in random order.
-    pairs : int
-        Pairs of neighbours that were looked at; 0: the log can't show what it lacks.
-    p_value : float
-        Chance of so few equal pairs in random order.
-    suspected : bool
-        The log seems to lack touches that equalled the one before.
-    """
-
-    seen: int
-    expected: float
-    pairs: int
-    p_value: float
-    suspected: bool
 
 
 def rounded_sd(
@@ -210,7 +169,7 @@ def rounded_sd(
     if lost == 0 and naive > 0 and widest <= FINE * naive:
         curve = _series(deviation, index, width)
     else:
-        steps, folded = _find_steps(reading, index, width, labels, made)
+        steps, folded = find_steps(reading, index, width, labels, made)
         curve, alone = steps.log_likelihood, bool((steps.kinds == 1).all())
     if alone:
         sd, effective, interval = float("nan"), 0.0, _interval_alone(curve, widest, level, dof_share)
@@ -291,149 +250,6 @@ def _series(deviation: Floats, index: Integers, width: Floats) -> Curve:
         return float((first + second - square / variance / 2 - (n - 1) * place).sum())
 
     return curve
-
-
-@dataclass(slots=True)
-class _Steps:
-    """Steps that the touches of each direction (row) fell in; lengths in widths.
-
-    Step c lies between the edges ``upper[c] - 1`` and ``upper[c]``. ``support`` remembers where the
-    likelihood of each mean was last found to count.
-    """
-
-    width: Floats
-    edge: Floats
-    edge_row: Integers
-    upper: Integers
-    row: Integers
-    start: Integers
-    count: Floats
-    logged: Floats
-    kinds: Integers
-    lost: Integers
-    linear: NDArray[np.bool_]
-    support: tuple[Floats, Floats, Floats]
-
-    def log_likelihood(self, place: float) -> float:
-        """Logarithm of the restricted likelihood by log sd; 0 where each row surely has one step."""
-        ratio = np.exp(place) / self.width
-        used = np.where(self.linear, np.maximum(ratio, 1 / LINEAR), ratio)
-        found = self._integrate(used)
-        share = ratio / used
-        alone = (self.kinds == 1) & (share < 1)
-        single = np.log1p(share * np.expm1(np.where(alone, np.minimum(found, 0.0), 0.0)))
-        return float(np.where(alone, single, found + np.log(share)).sum())
-
-    def _integrate(self, ratio: Floats) -> Floats:
-        """Logarithm of the integral of each row, by equal gaps (exact for curves that fade out)."""
-        known, middle, half = self.support
-        half = half * _reach(ratio, self.kinds, self.logged) / _reach(known, self.kinds, self.logged)
-        low, high = middle - half, middle + half
-        # The flat top of a single step has edges as sharp as the sd over the root of 2 log n.
-        sharp = np.where(self.kinds == 1, np.sqrt(1 + 2 * np.log(self.logged)) / ratio, 0.0)
-        nodes = max(NODES, int((sharp * (1 + 7 * ratio)).max()))
-        while True:
-            gap = (high - low) / (nodes - 1)
-            value = self._log_density(low[:, None] + gap[:, None] * np.arange(nodes), ratio)
-            top = value.max(axis=1)
-            counts = value > top[:, None] - DROP
-            first, last = counts.argmax(axis=1), nodes - 1 - counts[:, ::-1].argmax(axis=1)
-            left, right, few = first == 0, last == nodes - 1, last - first < LEAST_GAPS
-            if not (left | right | few).any():
-                break
-            shift_low = np.where(left, low - high, np.where(few, (first - 1) * gap, 0.0))
-            shift_high = np.where(right, high - low, np.where(few, (last + 2 - nodes) * gap, 0.0))
-            low, high = low + shift_low, high + shift_high
-        self.support = ratio, low + (first + last) / 2 * gap, ((last - first) / 2 + 2) * gap
-        return np.asarray(top + np.log(np.exp(value - top[:, None]).sum(axis=1) * gap))
-
-    def _log_density(self, mean: Floats, ratio: Floats) -> Floats:
-        z = (self.edge[:, None] - mean[self.edge_row]) / ratio[self.edge_row, None]
-        # A tail is exact to all digits where a distribution function near 1 is not.
-        tail, above = -np.copysign(special.ndtr(-np.abs(z)), z), ~np.signbit(z)
-        lower = self.upper - 1
-        share = np.diff(tail, axis=0)[lower] + (above[1:] ^ above[:-1])[lower]
-        far = share < 1e-290
-        logarithm = np.log(np.where(far, 1.0, share))
-        if far.any():
-            nearest = np.minimum(np.abs(z[1:]), np.abs(z[:-1]))[lower]
-            logarithm[far] = special.log_ndtr(-nearest[far])
-        value = np.add.reduceat(self.count[:, None] * logarithm, self.start, axis=0)
-        return np.asarray(value + self._log_runs(logarithm) if self.lost.any() else value)
-
-    def _log_runs(self, logarithm: Floats) -> Floats:
-        """Logarithm of h_lost by m h_m = sum_r power_r h_{m-r}; all terms are positive."""
-        top = np.maximum.reduceat(logarithm, self.start, axis=0)
-        relative = np.exp(logarithm - top[self.row])
-        found, most = np.zeros_like(top), int(self.lost.max())
-        power, runs = np.empty((most + 1, *top.shape)), np.ones((most + 1, *top.shape))
-        term = np.broadcast_to(self.count[:, None], relative.shape)
-        for m in range(1, most + 1):
-            term = term * relative
-            power[m] = np.add.reduceat(term, self.start, axis=0)
-            runs[m] = np.einsum("rij,rij->ij", power[1 : m + 1], runs[m - 1 :: -1]) / m
-            done = self.lost == m
-            found[done] = np.log(runs[m][done]) + m * top[done]
-        return found
-
-
-def _find_steps(
-    reading: Floats, index: Integers, width: Floats, labels: Integers, made: Integers
-) -> tuple[_Steps, int]:
-    """Steps of each direction, and how many logged equal neighbours were folded into runs."""
-    if not width.all():
-        raise StatisticsError("equal readings, and equal touches that the log lacks, need a width above 0")
-    base = np.full(len(labels), np.inf)
-    np.minimum.at(base, index, reading)
-    place = (reading - base[index]) / width
-    step = np.rint(place)
-    off = np.abs(place - step)
-    if off.max() > OFF_STEP:
-        worst = int(off.argmax())
-        raise StatisticsError(
-            f"direction {labels[index[worst]]}: readings do not lie on steps of {width[worst]:.6g} mm (one "
-            f"is {off[worst] * width[worst]:.3g} mm off); give the step to which they were rounded"
-        )
-    order = np.lexsort((np.arange(len(step)), index))
-    again = np.zeros(len(step), dtype=bool)
-    again[order[1:]] = (np.diff(index[order]) == 0) & (np.diff(step[order]) == 0)
-    again &= (made > np.bincount(index))[index]
-    index, step = index[~again], step[~again]
-    width = width[~again][np.unique(index, return_index=True)[1]]
-    return _build(index, step.astype(np.intp), width, made), int(again.sum())
-
-
-def _reach(ratio: Floats, kinds: Integers, logged: Floats) -> Floats:
-    """Guess of the distance from the middle of a row at which its likelihood is nothing."""
-    return np.where(kinds == 1, 0.5 + 3.5 * ratio, 6.5 * np.sqrt((ratio**2 + 1 / 12) / logged))
-
-
-def _build(index: Integers, step: Integers, width: Floats, made: Integers) -> _Steps:
-    span = int(step.max()) + 2
-    key, count = np.unique(index * span + step, return_counts=True)
-    row, place = np.divmod(key, span)
-    # Neighbouring steps of a row share an edge.
-    upper = np.cumsum(np.where(np.diff(key, prepend=-2) == 1, 1, 2)) - 1
-    edge, edge_row = np.empty(upper[-1] + 1), np.empty(upper[-1] + 1, dtype=np.intp)
-    edge[upper - 1], edge[upper] = place - 0.5, place + 0.5
-    edge_row[upper - 1], edge_row[upper] = row, row
-    start, kinds = np.flatnonzero(np.diff(row, prepend=-1)), np.bincount(row)
-    logged = np.bincount(index).astype(float)
-    middle, ones = np.bincount(row, count * place) / logged, np.ones(len(kinds))
-    return _Steps(
-        width=width,
-        edge=edge,
-        edge_row=edge_row,
-        upper=upper,
-        row=row,
-        start=start,
-        count=count.astype(float),
-        logged=logged,
-        kinds=kinds,
-        lost=made - np.bincount(index),
-        linear=np.maximum.reduceat(place, start) <= 1,
-        support=(ones, middle, _reach(ones, kinds, logged)),
-    )
 
 
 def _estimate(
@@ -530,105 +346,3 @@ def along_dominant(positions_mm: ArrayLike, azimuth_deg: ArrayLike, step_mm: flo
     axis = np.abs(motion).argmax(axis=1)
     component = motion[np.arange(len(azimuths)), axis][index]
     return positions[np.arange(len(azimuth)), axis[index]] / component, step_mm / np.abs(component)
-
-
-def equal_neighbours(
-    position_mm: ArrayLike, direction: ArrayLike, order: ArrayLike, width_mm: float, risk: float = 0.001
-) -> EqualNeighbours:
-    """Judge whether a log lacks touches that equalled the one before, as some controllers leave them out.
-
-    Parameters
-    ----------
-    position_mm : array_like, shape (touches,) or (touches, coordinates), mm
-        What the controller compares: the raw position, or the one reading where no more was logged.
-    direction : array_like of int, shape (touches,)
-    order : array_like of int, shape (touches,)
-        Place of each touch among all approaches of the log; a gap ends a row.
-    width_mm : float
-        Digit or step of the log: values less than half of it apart are equal.
-    risk : float
-        Chance of suspecting a log that lacks nothing.
-
-    Returns
-    -------
-    EqualNeighbours
-
-    Raises
-    ------
-    StatisticsError
-        If the arrays differ in length or ``risk`` lies outside (0, 1).
-
-    Notes
-    -----
-    If nothing is missing, all orders of the touches of a row are alike, whatever their
-    distribution. The p value is the exact chance, over all orders of the logged touches of each
-    row (in parts of at most ``CHUNK``), of no more equal neighbours than were seen. Drift only makes
-    more of them; readings that alternate between two levels make fewer and can be suspected.
-    """
-    position, label = np.asarray(position_mm, dtype=float), np.asarray(direction, dtype=np.intp)
-    place = np.asarray(order, dtype=np.intp)
-    if label.ndim != 1 or place.shape != label.shape or position.shape[:1] != label.shape:
-        raise StatisticsError(
-            f"positions, directions and order must be of one length, but have the shapes {position.shape}, "
-            f"{label.shape} and {place.shape}"
-        )
-    if not (0 < risk < 1 and width_mm > 0 and np.isfinite(position).all()):
-        raise StatisticsError(
-            "positions must be finite, the width above 0 and the risk between 0 and 1, but got a width of "
-            f"{width_mm} mm and a risk of {risk}"
-        )
-    sequence = np.argsort(place, kind="stable")
-    label, place = label[sequence], place[sequence]
-    value = _value_labels(position[sequence].reshape(len(label), -1), label, width_mm)
-    ends = np.flatnonzero((np.diff(label) != 0) | (np.diff(place) != 1)) + 1
-    rows = [row[i : i + CHUNK] for row in np.split(value, ends) for i in range(0, len(row), CHUNK)]
-    seen = sum(int((np.diff(row) == 0).sum()) for row in rows)
-    chances = [_equal_pairs(tuple(sorted(np.unique(row, return_counts=True)[1].tolist()))) for row in rows]
-    expected = sum(float(np.arange(len(chance)) @ chance) for chance in chances)
-    p_value = _chance_of_few(chances, seen, expected)
-    return EqualNeighbours(
-        seen, expected, sum(max(len(row) - 1, 0) for row in rows), p_value, suspected=p_value <= risk
-    )
-
-
-def _value_labels(position: Floats, label: Integers, width_mm: float) -> Integers:
-    """A number for each distinct position; in each coordinate, values chain up to half a width apart."""
-    found = np.zeros((len(label), position.shape[1] + 1), dtype=np.intp)
-    found[:, -1] = label
-    for axis, values in enumerate(position.T):
-        order = np.lexsort((values, label))
-        fresh = (np.diff(label[order]) != 0) | (np.diff(values[order]) > width_mm / 2)
-        found[order[1:], axis] = np.cumsum(fresh)
-    return np.unique(found, axis=0, return_inverse=True)[1].ravel()
-
-
-@cache
-def _equal_pairs(counts: tuple[int, ...]) -> Floats:
-    """Chance of 0, 1, ... equal neighbours in a random order of values that occur ``counts`` times.
-
-    Gluing j pairs leaves n - j blocks; blocks of one value in c touches can be cut in
-    c! / b! C(c - 1, b - 1) ways (Lah numbers). That gives the mean of C(pairs, j), and those the chances.
-    """
-    blocks = [1]
-    for c in counts:
-        ways = [0] + [factorial(c) // factorial(b) * comb(c - 1, b - 1) for b in range(1, c + 1)]
-        blocks = [
-            sum(blocks[i] * ways[b - i] for i in range(len(blocks)) if 0 <= b - i <= c)
-            for b in range(len(blocks) + c)
-        ]
-    n = sum(counts)
-    glued = [factorial(n - j) * blocks[n - j] for j in range(n)]
-    return np.array(
-        [sum((-1) ** (j - e) * comb(j, e) * glued[j] for j in range(e, n)) / factorial(n) for e in range(n)]
-    )
-
-
-def _chance_of_few(chances: list[Floats], seen: int, expected: float) -> float:
-    """Chance that the sum of all rows is at most ``seen``."""
-    variance = sum(float(np.arange(len(c)) ** 2 @ c - (np.arange(len(c)) @ c) ** 2) for c in chances)
-    if variance > MANY:
-        return float(special.ndtr((seen + 0.5 - expected) / np.sqrt(variance)))
-    total = np.ones(1)
-    for chance in chances:
-        total = np.convolve(total, chance)[: seen + 1]
-    return float(min(total.sum(), 1.0))

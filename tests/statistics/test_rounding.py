@@ -1,171 +1,26 @@
-"""Rounded readings: likelihoods by brute force, SciPy's censored fit, and simulated logs with known sd."""
+"""Rounded readings: known answers, and simulated logs with known sd."""
 
 from __future__ import annotations
 
-from collections import Counter
-from dataclasses import FrozenInstanceError, fields
+from dataclasses import FrozenInstanceError
 from functools import cache
-from itertools import pairwise, permutations, product
 
 import numpy as np
 import pytest
+from rounded_logs import brute_force, make_log, written
 from scipy import integrate, optimize, stats
-from simulated import (
-    assert_share,
-    assert_share_at_least,
-    assert_share_at_most,
-    block_by_block,
-    even_azimuths,
-    round_robin,
-)
+from simulated import assert_share, assert_share_at_most, block_by_block, even_azimuths
 
 from probetest.errors import StatisticsError
 from probetest.statistics import rounding
 from probetest.statistics.intervals import sd_interval
-from probetest.statistics.rounding import (
-    EqualNeighbours,
-    RoundedScatter,
-    along_dominant,
-    equal_neighbours,
-    rounded_sd,
-)
+from probetest.statistics.rounding import RoundedScatter, along_dominant, rounded_sd
 
 RUNS = 100
 
 
-def make_log(
-    rng: np.random.Generator, directions: int, touches: int, width: float, *, drops: bool = False
-) -> tuple[np.ndarray, np.ndarray]:
-    """Readings of sd 1 about means spread over the steps, rounded; repeats left out if asked for."""
-    direction = block_by_block(directions, touches)
-    exact = rng.uniform(0.0, 50 * width, directions)[direction] + rng.normal(size=direction.size)
-    reading = np.round(exact / width) * width
-    keep = written(reading[:, None], direction) if drops else np.full(direction.size, True)
-    return reading[keep], direction[keep]
-
-
-def written(position: np.ndarray, direction: np.ndarray) -> np.ndarray:
-    """Touches that differ from the one before: all that some controllers write."""
-    line = np.column_stack([position, direction])
-    return np.append(True, np.any(line[1:] != line[:-1], axis=1))
-
-
 def one_direction(reading: list[float], width: float, **options: object) -> RoundedScatter:
     return rounded_sd(reading, np.zeros(len(reading), dtype=int), width, **options)
-
-
-# ---- an independent likelihood of one direction; width 1
-
-
-def shares(reading: list[float], mean: np.ndarray, sd: float) -> np.ndarray:
-    away = np.asarray(reading, dtype=float)[:, None] - np.atleast_1d(mean)
-    return stats.norm.cdf((away + 0.5) / sd) - stats.norm.cdf((away - 0.5) / sd)
-
-
-def all_runs(share: np.ndarray, touches: int) -> np.ndarray:
-    """Chance of a sequence without its repeats: over all run lengths, one by one."""
-    lengths = product(range(1, touches + 1), repeat=len(share))
-    return sum(
-        np.prod(share ** np.array(length)[:, None], axis=0) for length in lengths if sum(length) == touches
-    )
-
-
-def brute_force(reading: list[float], sd: float, touches: int | None = None) -> float:
-    """Log likelihood by Gauss-Legendre panels that are short beside the sd."""
-    ends = min(reading) - 0.5 - 9 * sd, max(reading) + 0.5 + 9 * sd
-    panels = np.linspace(*ends, 2 + int((ends[1] - ends[0]) / sd))
-    total = sum(
-        integrate.fixed_quad(
-            lambda mean: all_runs(shares(reading, mean, sd), touches or len(reading)), *ends, n=20
-        )[0]
-        for ends in pairwise(panels)
-    )
-    return float(np.log(total))
-
-
-def product_steps(reading: list[float], touches: int | None = None) -> rounding._Steps:
-    zeros = np.zeros(len(reading), dtype=np.intp)
-    made = np.array([touches or len(reading)])
-    return rounding._find_steps(np.array(reading), zeros, np.ones(len(reading)), np.array([0]), made)[0]
-
-
-@pytest.mark.parametrize("sd", [0.01, 0.08, 0.3, 0.7, 1.0, 3.0, 20.0])
-@pytest.mark.parametrize(
-    "reading",
-    [[0.0, 0.0, 0.0], [0.0, 1.0], [0.0, 1.0, 1.0, 1.0]],
-    ids=["one step", "two touches", "two steps"],
-)
-def test_likelihood_of_few_steps_is_the_integral_over_the_mean(reading: list[float], sd: float) -> None:
-    assert product_steps(reading).log_likelihood(np.log(sd)) == pytest.approx(
-        brute_force(reading, sd), abs=2e-6
-    )
-
-
-@pytest.mark.parametrize("sd", [0.2, 0.4, 1.0, 3.0])
-@pytest.mark.parametrize(
-    "reading",
-    [[-1.0, 0.0, 1.0, 1.0], [0.0, 3.0, 3.0, 4.0], [0.0, 2.0]],
-    ids=["three steps", "gap", "step left out"],
-)
-def test_likelihood_of_more_steps_is_the_integral_over_the_mean(reading: list[float], sd: float) -> None:
-    assert product_steps(reading).log_likelihood(np.log(sd)) == pytest.approx(
-        brute_force(reading, sd), abs=2e-6
-    )
-
-
-@pytest.mark.parametrize("sd", [0.05, 0.3, 1.0, 3.0])
-@pytest.mark.parametrize(
-    ("reading", "touches"),
-    [([0.0], 4), ([0.0, 1.0], 6), ([0.0, 1.0, 0.0], 6), ([0.0, 1.0, 0.0, 1.0], 7)],
-    ids=["one run", "two runs", "there and back", "four runs"],
-)
-def test_likelihood_of_runs_adds_up_all_their_lengths(reading: list[float], touches: int, sd: float) -> None:
-    found = product_steps(reading, touches).log_likelihood(np.log(sd))
-    assert found == pytest.approx(brute_force(reading, sd, touches), abs=2e-6)
-
-
-def test_likelihood_of_many_touches_is_that_of_few_taken_often() -> None:
-    # 2,000 touches in two steps: a curve of the mean far narrower than its first guess.
-    steps = product_steps([0.0] * 700 + [1.0] * 1300)
-
-    def density(mean: float) -> float:
-        share = shares([0.0, 1.0], np.array(mean), 0.4)[:, 0]
-        return float(np.exp(700 * np.log(share[0]) + 1300 * np.log(share[1]) + 1500))
-
-    expected = np.log(integrate.quad(density, 0.5, 0.8, epsabs=0.0)[0]) - 1500
-    assert steps.log_likelihood(np.log(0.4)) == pytest.approx(expected, abs=1e-6)
-
-
-def test_likelihood_of_one_step_falls_without_end() -> None:
-    # All 14 densities are equal: an integral over a normal curve of the mean.
-    expected = -13 * np.log(np.sqrt(2 * np.pi) * 1000.0) - np.log(14) / 2
-    assert product_steps([0.0] * 14).log_likelihood(np.log(1000.0)) == pytest.approx(expected, abs=1e-5)
-
-
-def test_likelihood_does_not_depend_on_what_was_asked_before() -> None:
-    steps, fresh = product_steps([0.0, 0.0, 1.0, 4.0]), product_steps([0.0, 0.0, 1.0, 4.0])
-    for place in (3.0, -2.0, 5.0, -3.0):
-        steps.log_likelihood(place)
-    assert steps.log_likelihood(0.1) == pytest.approx(fresh.log_likelihood(0.1), abs=1e-6)
-
-
-def test_without_integration_it_is_the_censored_fit_of_scipy() -> None:
-    reading = [0.0, 0.0, 1.0, 1.0, 1.0, 2.0, 2.0, 4.0]
-    censored = stats.CensoredData(interval=[(y - 0.5, y + 0.5) for y in reading])
-    mean, sd = stats.norm.fit(censored)
-    steps = product_steps(reading)
-    found = optimize.minimize(
-        lambda at: -steps._log_density(np.array([[at[0]]]), np.exp(at[1:]))[0, 0],
-        [0.0, 0.0],
-        method="Nelder-Mead",
-        options={"xatol": 1e-8, "fatol": 1e-12},
-    )
-    assert (found.x[0], np.exp(found.x[1])) == pytest.approx((mean, sd), rel=1e-4)
-    # One mean was fitted to 8 touches: the restricted sd is larger by about root of 8 / 7.
-    assert one_direction(reading, 1.0).sd_mm == pytest.approx(sd * np.sqrt(8 / 7), rel=0.01)
-
-
-# ---- the estimate and its limits
 
 
 def test_without_rounding_it_is_the_pooled_sd_and_its_chi_square_interval() -> None:
@@ -180,14 +35,10 @@ def test_without_rounding_it_is_the_pooled_sd_and_its_chi_square_interval() -> N
     assert found.anywhere
 
 
-@pytest.mark.parametrize(
-    "found",
-    [one_direction([0.0, 2.0], 0.0), equal_neighbours([0.0, 2.0], [0, 0], [0, 1], 1.0)],
-    ids=["scatter", "neighbours"],
-)
-def test_results_can_not_be_changed(found: RoundedScatter | EqualNeighbours) -> None:
+def test_result_can_not_be_changed() -> None:
+    found = one_direction([0.0, 2.0], 0.0)
     with pytest.raises(FrozenInstanceError):
-        setattr(found, fields(found)[0].name, 7)
+        found.n = 7  # type: ignore[misc]
     assert not hasattr(found, "__dict__")
 
 
@@ -284,9 +135,6 @@ def test_a_million_touches_are_no_burden() -> None:
     assert rounded_sd(reading, direction, 2.0).sd_mm == pytest.approx(1.0, abs=0.004)
 
 
-# ---- one step only
-
-
 def test_one_step_gives_an_upper_limit_only() -> None:
     found = one_direction([3.0, 3.0], 2.0, level=0.9)
     assert np.isnan(found.sd_mm)
@@ -316,9 +164,6 @@ def test_heavy_tails_raise_the_limit() -> None:
     twelve = rounded_sd(zeros[:120], direction[:120], 1.0).interval_mm.upper
     assert part == pytest.approx(twelve, rel=1e-6)
     assert part > whole
-
-
-# ---- dropped repeats
 
 
 def test_a_planned_count_that_is_complete_changes_nothing() -> None:
@@ -363,9 +208,6 @@ def test_one_logged_touch_of_many_is_one_step() -> None:
 def test_many_touches_can_be_put_back() -> None:
     found = one_direction([0.0, 1.0, 0.0, 1.0] * 100, 1.0, planned=900)
     assert 0 < found.interval_mm.lower < found.sd_mm < found.interval_mm.upper < 1
-
-
-# ---- refusals
 
 
 @pytest.mark.parametrize(
@@ -429,9 +271,6 @@ def test_coarse_steps_are_marked(reading: list[float], sd: float, anywhere: bool
     assert (found.sd_mm, found.anywhere) == (pytest.approx(sd, abs=1e-3), anywhere)
 
 
-# ---- simulated logs with an sd of 1
-
-
 @cache
 def simulated(directions: int, touches: int, width: float, drops: bool) -> tuple[float, float, float, int]:
     """Mean sd of the product, of the naive formula, of the same less width**2 / 12; intervals that hit."""
@@ -479,15 +318,26 @@ def test_sd_after_dropped_repeats_is_unbiased(width: float, naive: float) -> Non
     assert_share(found[3], RUNS // 2, 0.95)
 
 
+# Measured with 1,500 logs each: 94.1 % with all means in the middle of a step, 94.5 % on an edge.
+@pytest.mark.parametrize("place", [0.0, 0.5], ids=["middle", "edge"])
+def test_up_to_two_sd_it_holds_wherever_the_means_lie(place: float) -> None:
+    rng, sds, hits = np.random.default_rng(71), [], 0
+    direction = block_by_block(24, 10)
+    for _ in range(RUNS):
+        reading = 2 * np.round(place + rng.normal(size=240) / 2)
+        found = rounded_sd(reading, direction, 2.0)
+        sds.append(found.sd_mm)
+        hits += 1.0 in found.interval_mm
+    assert np.mean(sds) == pytest.approx(1.0, abs=0.03)
+    assert_share(hits, RUNS, 0.95)
+
+
 def test_upper_limit_holds_where_no_direction_leaves_its_step() -> None:
     rng, missed, runs = np.random.default_rng(65), 0, 150
     for _ in range(runs):
         reading, direction = make_log(rng, 2, 5, 9.0)
         missed += rounded_sd(reading, direction, 9.0, level=0.9).interval_mm.upper < 1.0
     assert_share_at_most(missed, runs, 0.05)
-
-
-# ---- two rounded coordinates
 
 
 def test_the_coordinate_that_moves_most_is_taken() -> None:
@@ -541,122 +391,3 @@ def test_positions_that_do_not_fit_are_refused(
 ) -> None:
     with pytest.raises(StatisticsError, match=message):
         along_dominant(positions, azimuth, step)
-
-
-# ---- equal neighbours
-
-
-def judge(reading: list[float], direction: list[int] | np.ndarray, risk: float = 0.001) -> EqualNeighbours:
-    return equal_neighbours(reading, direction, np.arange(len(reading)), 1.0, risk)
-
-
-@pytest.mark.parametrize(
-    "counts", [(1,), (4,), (1, 1, 1), (1, 3), (2, 2), (1, 1, 2), (1, 2, 3), (2, 2, 3), (1, 5)], ids=str
-)
-def test_chances_are_those_of_all_orders(counts: tuple[int, ...]) -> None:
-    values = [value for value, times in enumerate(counts) for _ in range(times)]
-    orders = list(permutations(values))
-    seen = Counter(sum(a == b for a, b in pairwise(order)) for order in orders)
-    expected = [seen[pairs] / len(orders) for pairs in range(len(values))]
-    assert rounding._equal_pairs(counts) == pytest.approx(expected, abs=1e-14)
-
-
-def test_rows_are_taken_together() -> None:
-    # Of 1, 1, 2, 2 and of 5, 6, 6 one order in three shows no equal pair; means 1 and 2/3.
-    found = judge([1.0, 2.0, 1.0, 2.0, 6.0, 5.0, 6.0], [0, 0, 0, 0, 1, 1, 1])
-    assert (found.seen, found.pairs, found.suspected) == (0, 5, False)
-    assert (found.expected, found.p_value) == pytest.approx((1 + 2 / 3, 1 / 9), rel=1e-12)
-
-
-def test_pairs_that_are_seen_count() -> None:
-    # More than two need two equal pairs of 1, 1, 2, 2 (1 order in 3) and one of 5, 6, 6 (2 in 3).
-    found = judge([1.0, 1.0, 2.0, 2.0, 6.0, 5.0, 6.0], [0, 0, 0, 0, 1, 1, 1])
-    assert (found.seen, found.p_value) == (2, pytest.approx(1 - 1 / 3 * 2 / 3, rel=1e-12))
-
-
-@pytest.mark.parametrize(("risk", "suspected"), [(0.112, True), (0.111, False)])
-def test_the_risk_is_the_threshold(risk: float, suspected: bool) -> None:
-    assert judge([1.0, 2.0, 1.0, 2.0, 6.0, 5.0, 6.0], [0, 0, 0, 0, 1, 1, 1], risk).suspected is suspected
-
-
-def test_order_decides_what_is_next_to_what() -> None:
-    shuffled = equal_neighbours([6.0, 1.0, 1.0, 5.0, 1.0], [1, 0, 0, 1, 0], [9, 2, 4, 10, 3], 1.0)
-    assert (shuffled.seen, shuffled.pairs) == (2, 3)
-    gap = equal_neighbours([6.0, 1.0, 1.0, 5.0, 1.0], [1, 0, 0, 1, 0], [9, 2, 5, 10, 3], 1.0)
-    assert (gap.seen, gap.pairs) == (1, 2)
-
-
-def test_all_coordinates_must_be_equal() -> None:
-    positions = [[1.0, 1.0], [1.0, 2.0], [1.0, 2.0], [2.0, 2.0]]
-    assert equal_neighbours(positions, [0] * 4, np.arange(4), 1.0).seen == 1
-
-
-@pytest.mark.parametrize(("apart", "seen"), [(0.49, 1), (0.51, 0)])
-def test_half_a_width_is_no_difference(apart: float, seen: int) -> None:
-    assert judge([3.0, 3.0 + apart], [0, 0]).seen == seen
-
-
-def test_equal_readings_of_two_directions_are_no_neighbours() -> None:
-    found = judge([3.0, 3.0, 3.0], [0, 1, 0])
-    assert found == EqualNeighbours(seen=0, expected=0.0, pairs=0, p_value=1.0, suspected=False)
-
-
-def test_long_rows_are_judged_in_parts() -> None:
-    found = judge([0.0] * 60, [0] * 60)
-    assert (found.seen, found.pairs, found.expected, found.p_value) == (57, 57, 57.0, 1.0)
-
-
-def test_many_rows_are_judged_by_the_normal_law(monkeypatch: pytest.MonkeyPatch) -> None:
-    rng = np.random.default_rng(67)
-    reading, direction = make_log(rng, 300, 10, 2.0)
-    exact = judge(reading, direction)
-    monkeypatch.setattr(rounding, "MANY", 100.0)
-    assert judge(reading, direction).p_value == pytest.approx(exact.p_value, abs=0.005)
-    assert 0.001 < exact.p_value < 0.999
-
-
-@pytest.mark.parametrize("width", [0.3, 1.0, 2.0, 4.0])
-def test_a_log_that_lacks_nothing_is_rarely_suspected(width: float) -> None:
-    rng, runs = np.random.default_rng(68), 200
-    found = [judge(*_in_widths(rng, 24, 10, width, drops=False), 0.05).suspected for _ in range(runs)]
-    assert_share_at_most(sum(found), runs, 0.05)
-    assert sum(found) > 0
-
-
-# Measured with 400 logs each: 24 x 10 always found from 0.3 sd on; 12 x 5 in 56 % at 1 sd, 77 % at 2 sd.
-@pytest.mark.parametrize("width", [0.5, 1.0, 2.0, 4.0])
-def test_dropped_repeats_are_found(width: float) -> None:
-    rng, runs = np.random.default_rng(69), 60
-    found = [judge(*_in_widths(rng, 24, 10, width, drops=True)) for _ in range(runs)]
-    assert_share_at_least(sum(one.suspected for one in found), runs, 0.999)
-    assert {one.seen for one in found} == {0}
-
-
-def _in_widths(
-    rng: np.random.Generator, directions: int, touches: int, width: float, *, drops: bool
-) -> tuple[np.ndarray, np.ndarray]:
-    reading, direction = make_log(rng, directions, touches, width, drops=drops)
-    return reading / width, direction
-
-
-def test_round_robin_shows_no_neighbours() -> None:
-    reading = np.round(np.random.default_rng(70).normal(size=240))
-    found = judge(reading, round_robin(24, 10))
-    assert (found.pairs, found.p_value, found.suspected) == (0, 1.0, False)
-
-
-@pytest.mark.parametrize(
-    ("arguments", "message"),
-    [
-        (([1.0, 2.0], [0], [0, 1], 1.0), r"but have the shapes \(2,\), \(1,\) and \(2,\)"),
-        (([1.0, 2.0], [0, 0], [0], 1.0), r"but have the shapes \(2,\), \(2,\) and \(1,\)"),
-        (([[1.0], [2.0]], [[0], [0]], [[0], [1]], 1.0), "must be of one length"),
-        (([1.0, np.nan], [0, 0], [0, 1], 1.0), "positions must be finite"),
-        (([1.0, 2.0], [0, 0], [0, 1], 0.0), "but got a width of 0.0 mm and a risk of 0.001"),
-        (([1.0, 2.0], [0, 0], [0, 1], 1.0, 1.0), "a risk of 1.0"),
-        (([1.0, 2.0], [0, 0], [0, 1], 1.0, 0.0), "a risk of 0.0"),
-    ],
-)
-def test_neighbours_that_can_not_be_judged_are_refused(arguments: tuple[object, ...], message: str) -> None:
-    with pytest.raises(StatisticsError, match=message):
-        equal_neighbours(*arguments)
