@@ -74,12 +74,12 @@ def _mark(flag: OutlierFlag, series: Series, found: Analysis) -> Flag:
         later = "later" if flag.deviation_mm > 0 else "earlier"
         return Flag(
             int(row["touch"]), int(row["line"]), *place, flag.deviation_mm, "touch",
-            "generalised ESD within the direction",
+            "deleted residual, generalised ESD",
             f"{1000 * abs(flag.deviation_mm):.1f} µm {later} than its direction; {limit}",
         )  # fmt: skip
     if flag.kind == "direction":
         return Flag(
-            None, None, *place, flag.deviation_mm, "direction", "generalised ESD of the shape residuals",
+            None, None, *place, flag.deviation_mm, "direction", "deleted residual of the shape, generalised ESD",
             f"mean {1000 * flag.deviation_mm:+.1f} µm off the fitted shape; {limit}",
         )  # fmt: skip
     others = [
