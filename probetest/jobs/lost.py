@@ -74,9 +74,12 @@ def find_lost(
 
 def _equal(rows: pd.DataFrame, readings: ApproachReadings, digit_mm: float) -> EqualNeighbours:
     order = rows["order"].to_numpy()
-    if not np.any((np.diff(readings.direction) == 0) & (np.diff(order) == 1)):
+    follows = (np.diff(readings.direction) == 0) & (np.diff(order) == 1)
+    row = np.append(follows, False) | np.insert(follows, 0, False)
+    if not row.any():
         # Taken in turn, no touch follows one of its own direction.
         return EqualNeighbours(seen=0, expected=0.0, pairs=0, p_value=1.0, suspected=False)
     names = ["x_mm", "y_mm", "z_mm", "reading_mm"]
     logged = [name for name in names if rows[name].notna().all()]
-    return equal_neighbours(rows[logged].to_numpy(), readings.direction, order, max(digit_mm, 1e-9))
+    positions = rows[logged].to_numpy()[row]
+    return equal_neighbours(positions, readings.direction[row], order[row], max(digit_mm, 1e-9))

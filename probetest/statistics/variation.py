@@ -266,7 +266,7 @@ class _Smoothed:
     alone: NDArray[np.bool_]
 
 
-def _smooth(design: _Design, waves: Floats) -> _Smoothed:
+def _smooth(design: _Design, waves: Floats, *, refined: bool = True) -> _Smoothed:
     """Empirical-Bayes curves of tests with noise 1, shape (tests, directions)."""
     gains = waves @ design.shapes.T
     place = gains.argmax(axis=1)
@@ -274,7 +274,7 @@ def _smooth(design: _Design, waves: Floats) -> _Smoothed:
     shape = size * design.shapes[place]
     left = waves - shape
     curve = shape * np.clip(1 - SHAPE_COST / np.maximum(size**2, 1e-300), 0.0, 1.0)
-    for test in np.flatnonzero(size[:, 0] > CLEAR):
+    for test in np.flatnonzero(size[:, 0] > CLEAR) if refined else ():
         tangent = design.tangent(int(place[test]))
         moved = tangent @ (tangent.T @ left[test])
         curve[test] += moved
@@ -308,7 +308,7 @@ def _estimate(design: _Design, waves: Floats, dof: float, level: float) -> tuple
     """Variation and its limits, in units of the noise of a direction mean."""
     smoothed = _smooth(design, waves[None, :])
     curve = smoothed.curve[0]
-    small = _small_tests(design, dof)
+    small = _small_tests(design, float(f"{dof:.2g}"))
     found, tail = design.span(curve), (1 - level) / 2
     estimate = float(np.sqrt(max(0.0, found**2 - (SCATTER_SHARE * float(small[0].mean())) ** 2)))
     half = t_factor(dof, level) * _difference_u(design, curve, smoothed)
@@ -338,7 +338,7 @@ def _difference_u(design: _Design, curve: Floats, smoothed: _Smoothed) -> float:
     return float(np.sqrt(variance))
 
 
-@lru_cache(maxsize=16)
+@lru_cache(maxsize=64)
 def _small_tests(design: _Design, dof: float) -> Floats:
     """Ranges found in simulated tests of each variation in ``SMALL``, shape (variations, DRAWS)."""
     rng = np.random.default_rng(SEED)
@@ -348,7 +348,7 @@ def _small_tests(design: _Design, dof: float) -> Floats:
     own = np.sqrt(rng.chisquare(dof, (DRAWS, 1)) / dof)
     found = []
     for true in SMALL:
-        smoothed = _smooth(design, (true * curves + scatter) / own)
+        smoothed = _smooth(design, (true * curves + scatter) / own, refined=False)
         found.append(np.ptp(own * smoothed.curve / design.root, axis=1) / own[:, 0])
     return np.array(found)
 
