@@ -91,7 +91,7 @@ def test_readme_python_example_runs(
     (example,) = re.findall(r"```python\n(.*?)```", readme, flags=re.DOTALL)
     monkeypatch.chdir(ROOT)
     exec(compile(example, "README.md", "exec"), {})
-    assert capsys.readouterr().out.startswith("pass 0.0015")
+    assert capsys.readouterr().out.startswith("pass 0.00148")
 
 
 def test_native_log_in_the_readme_is_understood(tmp_path: Path) -> None:
