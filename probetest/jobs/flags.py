@@ -79,7 +79,8 @@ def _mark(flag: OutlierFlag, series: Series, found: Analysis) -> Flag:
         )  # fmt: skip
     if flag.kind == "direction":
         return Flag(
-            None, None, *place, flag.deviation_mm, "direction", "deleted residual of the shape, generalised ESD",
+            None, None, *place, flag.deviation_mm, "direction",
+            "deleted residual of the shape, generalised ESD",
             f"mean {1000 * flag.deviation_mm:+.1f} µm off the fitted shape; {limit}",
         )  # fmt: skip
     others = [

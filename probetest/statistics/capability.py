@@ -173,14 +173,25 @@ def capability(
     The percentiles are those of `fit_mixture`; distances between them are given the chi-square
     interval of their relative standard error, and Cpk the root of the squares of that and of the
     error of the median. Simulated with normal scatter, 8 to 36 directions of 3 to 25 touches, a
-    variation of 0 to 10 sd, at a true Cpk of 1.33: with 5 % each, limits lie on the wrong side in at
-    most 5.5 %, 6.5 % with 8 directions; from 5 touches on the 95 % interval of Cp covers in 94 to
-    97 % and that of Cpk in 94 to 98 % (most where both sides of the tolerance are as near).
+    variation of 0 to 10 sd, at a true Cpk of 1.33, with and without a nominal (1000 tests each): with
+    5 % on either side 0.6 to 6 % pass and 2 to 6 % fail wrongly, but 5 to 8 % pass with 8 directions
+    of 3 touches and 10 sd; 1 to 9 % are warned of. From 12 directions of 5 touches on the 95 %
+    interval of Cp covers in 95 to 97 % and that of Cpk in 95 to 98 % (most where both sides of the
+    tolerance are as near); below, in 92 to 98 %.
 
     Where kurtosis or skewness stand out, the percentiles follow them and a warning goes with the
     figure, for few readings can't show how far such tails reach; where they don't stand out they
-    may be there all the same, and ``presumes`` says so. The bound of the share outside is that of
-    Clopper and Pearson, which readings of unlike directions only make safer [1]_.
+    may be there all the same, and ``presumes`` says so. Wrong passes at the limit with 60, 240 and
+    900 readings (12 x 5, 24 x 10, 36 x 25; variation 0 and 3 sd): Student t with 5 dof 53 to 62, 9
+    to 10 and 0 %; gamma of shape 4 53 to 63, 0.5 and 0 %; one sector of twice the scatter 53, 14 and
+    0 %; autocorrelation of 0.3 2 to 7, 3 to 8 and 5 to 7 %; drift by 5 sd none (1 to 17 % fail
+    wrongly). Were ``shape_cpk_lower`` the limit, t with 5 dof would pass in 7 to 14, 9 and 0 %, gamma
+    in 5 to 12, 0.5 and 0 %, normal scatter in 0 to 1 %. Rounding to steps of one sd or more that are
+    alike in all directions moves the percentiles of the rounded readings by up to half a step, which
+    no interval here allows for: 5 to 37 % wrong passes at 1 sd, up to 73 % at 2 sd, or as many
+    wrong fails where the steps lie otherwise. The bound of the share outside is that of Clopper and
+    Pearson, which readings of unlike directions only make safer [1]_; it held in 94 % or more of all
+    these tests.
 
     References
     ----------
@@ -298,7 +309,9 @@ def one_sided_capability(
 
     Notes
     -----
-    One normal population: exact limits by the noncentral t distribution. Otherwise as `capability`.
+    One normal population: exact limits by the noncentral t distribution. Otherwise as `capability`;
+    simulated as there, the 95 % interval covers in 94.5 to 97 % from 12 directions of 5 touches on,
+    in 93 to 97 % below.
     """
     check_level(level)
     error, index = _checked(error_mm, direction)

@@ -6,12 +6,13 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
+from scipy import special
 
 from probetest.errors import StatisticsError
 from probetest.statistics.ancova import Line, adjusted_means, fit_line, line_design
 from probetest.statistics.course import Course, follow_course, told_motion, within_directions
-from probetest.statistics.intervals import Interval, mean_interval, t_factor
-from probetest.statistics.neighbours import sandwich
+from probetest.statistics.first_touch import FirstTouch, shift_of_first_touches
+from probetest.statistics.intervals import Interval, mean_interval
 from probetest.statistics.serial import SerialEffect
 from probetest.statistics.slopes import RobustSlope, robust_slope
 from probetest.statistics.warmup import WarmUp, describe_warm_up
@@ -27,28 +28,6 @@ TOLD_APART = 0.1
 MOST_EQUAL = 1 / 3
 """Share of repeated readings equal to the one before, as for steps of 1.2 sd, above which the steps
 make the robust slope."""
-
-
-@dataclass(frozen=True, slots=True)
-class FirstTouch:
-    """First touch of each direction against the others of the same direction.
-
-    Attributes
-    ----------
-    shift_mm : float
-        Mean of (first reading - mean of the later readings).
-    interval_mm : Interval
-        Student t interval over directions.
-    directions : int
-        Directions with at least two touches.
-    significant : bool
-        The shift is unlikely to be scatter, at ``DRIFT_RISK``.
-    """
-
-    shift_mm: float
-    interval_mm: Interval
-    directions: int
-    significant: bool
 
 
 @dataclass(frozen=True, slots=True)
@@ -286,7 +265,7 @@ def drift(
         size_u_mm=size_u,
         neighbour_correlation=course.serial.correlation,
         independent=course.serial.p_value >= DRIFT_RISK,
-        first_touch=_first_touch(course, index, level),
+        first_touch=shift_of_first_touches(course, index, level, DRIFT_RISK, TOLD_APART),
         path_kind=course.path.kind,
         path_mm=tuple((path - path.mean()).tolist()),
         warm_up=describe_warm_up(course.search, course.path, float(sequence[0]), length, level),
@@ -340,7 +319,7 @@ def _robust(
     variance = float(rest @ rest) / course.path.dof
     # The least-squares slope is the efficient one, so that variances subtract.
     apart = max((found.normal_error * length) ** 2 - float(inverse[0, 0]), 0.01 * float(inverse[0, 0]))
-    bound = t_factor(course.path.dof, 1 - DRIFT_RISK) * float(np.sqrt(apart * variance))
+    bound = -float(special.stdtrit(course.path.dof, DRIFT_RISK / 2) * np.sqrt(apart * variance))
     few = abs(line.slopes[0] - found.per_touch_mm * length) > line.widening * bound
     return found.widened(line.widening), bool(few)
 
@@ -365,29 +344,3 @@ def _rate(
     line = fit_line(design, target, index, serial)
     rate, error = line.slopes[0] / float(np.ptp(hours)), line.errors[0] / float(np.ptp(hours))
     return rate, mean_interval(rate, error, line.dof, level)
-
-
-def _first_touch(course: Course, index: NDArray[np.intp], level: float) -> FirstTouch | None:
-    _, first, counts = np.unique(index, return_index=True, return_counts=True)
-    first, counts = first[counts > 1], counts[counts > 1]
-    if len(first) < 2:
-        return None
-    groups = int(index.max()) + 1
-    within = np.column_stack([within_directions(part, index, groups) for part in course.tangents.T])
-    marked = within_directions(np.isin(np.arange(len(index)), first).astype(float), index, groups)
-    both = np.column_stack([course.residual_mm, marked])
-    rest = both - within @ np.linalg.lstsq(within, both, rcond=None)[0]
-    # First less mean of the later ones, from deviations from the mean of all n.
-    weight = counts / (counts - 1)
-    shift = weight * rest[first, 0]
-    # Part of a shift is taken for drift: this share of it is left.
-    left = float((weight * rest[first, 1]).mean())
-    if left < TOLD_APART:
-        return None
-    mean, error = float(shift.mean()) / left, float(shift.std(ddof=1) / np.sqrt(len(shift) * left))
-    if course.serial.significant:
-        taken = rest[:, 1] / np.linalg.norm(rest[:, 1])
-        error *= float(np.sqrt(sandwich(taken[:, None], course.serial.correlation)[0, 0]))
-    dof = len(shift) - 1
-    significant = 0.0 not in mean_interval(mean, error, dof, 1 - DRIFT_RISK)
-    return FirstTouch(mean, mean_interval(mean, error, dof, level), len(shift), significant)

@@ -23,6 +23,9 @@ GREATEST_LEVERAGE = 0.2
 LEAST_LIKELY = 0.02
 """A path less likely than this, against the one taken, does not widen the error of its size."""
 
+DOUBTFUL = 0.1
+"""Beside a line whose p-value against a bend is below, bent paths widen the error of the size."""
+
 LEAST_DOF = 6
 """Bends take 2 degrees of freedom more than the line, and 3 must be left."""
 
@@ -199,17 +202,21 @@ class PathSearch:
         return float(min(risk, 1.0))
 
     def bent(self) -> Path:
-        """The likeliest bent path; the line where no bend could be looked for."""
+        """The likeliest bent path; the line where no bend could be looked for.
+
+        Beside a line that is not ``DOUBTFUL`` only cubic and two slopes are compared.
+        """
         if not self._best:
             return self.line
         kind = min(self._best, key=self._criterion)
-        return self.fit(kind, self._refined(kind))
+        return self.fit(kind, self._best[kind][0])
 
     def size(self, path: Path, place: Floats) -> tuple[float, float]:
         """Largest less smallest value of the path over the places, and its standard error.
 
         Beside the scatter, the error holds what the size differs in the other paths, each with its
-        likelihood (Buckland et al.); paths less than ``LEAST_LIKELY`` as likely are left out.
+        likelihood (Buckland et al.). Left out are paths less than ``LEAST_LIKELY`` as likely, and
+        beside a line all of them where its p-value against a bend is above ``DOUBTFUL``.
 
         References
         ----------
@@ -219,13 +226,19 @@ class PathSearch:
         values, tangents = path.values(place), path.tangents(place)
         reach = tangents[int(values.argmax())] - tangents[int(values.argmin())]
         size, square = float(np.ptp(values)), float(reach @ path.covariance @ reach)
-        own = self.criterion(path.left, len(path.covariance))
-        odds = {kind: float(np.exp(0.5 * (own - self._criterion(kind)))) for kind in self._best}
-        odds = {kind: likely for kind, likely in odds.items() if likely > LEAST_LIKELY and kind != path.kind}
+        odds = self._odds(path)
         for kind, likely in odds.items():
-            gap = float(np.ptp(self.fit(kind, self._refined(kind)).values(place))) - size
+            gap = float(np.ptp(self.fit(kind, self._best[kind][0]).values(place))) - size
             square += likely * gap**2 / (1 + sum(odds.values()))
         return size, float(np.sqrt(max(square, 0.0)))
+
+    def _odds(self, path: Path) -> dict[Kind, float]:
+        """Likelihood of the other bent paths against this one."""
+        if path.kind == "line" and self.bend_p() > DOUBTFUL:
+            return {}
+        own = self.criterion(path.left, len(path.covariance))
+        odds = {kind: float(np.exp(0.5 * (own - self._criterion(kind)))) for kind in self._best}
+        return {kind: likely for kind, likely in odds.items() if likely > LEAST_LIKELY and kind != path.kind}
 
     def fit(self, kind: Kind, at: float = np.nan) -> Path:
         """Least squares of one path."""
@@ -269,34 +282,32 @@ class PathSearch:
 
     def _look_for_bends(self) -> None:
         powers = self.place[:, None] ** np.arange(1, 4)
-        hinges, approaches = (
-            _BENT[kind].column(self.place, _BENT[kind].grid) for kind in ("slopes", "exponential")
-        )
-        columns = self._beyond(np.hstack([powers, hinges, approaches]))
+        columns = self._beyond(np.hstack([powers, _BENT["slopes"].column(self.place, BREAKS)]))
         cubic, size = np.linalg.qr(columns[:, :3])
         if np.abs(np.diag(size)).min() <= 1e-6:
             return
-        self._best["cubic"] = (
-            np.nan,
-            float(self.target @ self.target - ((cubic.T @ self.target) ** 2).sum()),
-        )
-        hinge = columns[:, 3 : 3 + len(BREAKS)]
+        left = float(self.target @ self.target - ((cubic.T @ self.target) ** 2).sum())
+        self._best["cubic"] = (np.nan, left)
+        line, hinge = columns[:, :1], columns[:, 3:]
+        units, spread = self._note("slopes", hinge)
+        if spread.any():
+            steps = (units[:, 1:] * units[:, :-1]).sum(axis=0)[spread[1:] & spread[:-1]]
+            self._tube = float(np.arccos(np.clip(steps, -1.0, 1.0)).sum())
+        if self.bend_p() > DOUBTFUL:
+            return
         # Direction means are taken out: a flat begin differs from the hinge by a constant only.
-        tried: dict[Kind, Floats] = {
-            "slopes": hinge,
-            "settling": columns[:, :1] - hinge,
-            "onset": hinge,
-            "exponential": columns[:, 3 + len(BREAKS) :],
-        }
-        for kind, bent in tried.items():
-            units, left, spread = self._units(kind, bent)
-            if not spread.any():
-                continue
+        self._note("settling", line - hinge)
+        self._note("onset", hinge)
+        self._note("exponential", self._beyond(_BENT["exponential"].column(self.place, TIME_CONSTANTS)))
+        self._best = {kind: self._refined(kind) for kind in self._best}
+
+    def _note(self, kind: Kind, columns: Floats) -> tuple[Floats, NDArray[np.bool_]]:
+        """Keep the best of a kind that no single touch makes; unit vectors, and which are such."""
+        units, left, spread = self._units(kind, columns)
+        if spread.any():
             best = int(np.where(spread, left, np.inf).argmin())
             self._best[kind] = (float(_BENT[kind].grid[best]), float(left[best]))
-            if kind == "slopes":
-                steps = (units[:, 1:] * units[:, :-1]).sum(axis=0)[spread[1:] & spread[:-1]]
-                self._tube = float(np.arccos(np.clip(steps, -1.0, 1.0)).sum())
+        return units, spread
 
     def criterion(self, left: float, values: int) -> float:
         """Bayesian information criterion of a fit, less what is the same for all."""
@@ -306,23 +317,23 @@ class PathSearch:
     def _criterion(self, kind: Kind) -> float:
         return self.criterion(self._best[kind][1], 3 if kind in ("cubic", "slopes") else 2)
 
-    def _refined(self, kind: Kind) -> float:
-        """Break or time constant between its neighbours on the grid."""
-        at = self._best[kind][0]
+    def _refined(self, kind: Kind) -> tuple[float, float]:
+        """Break or time constant between its neighbours on the grid, and the squares it leaves."""
+        at, left_over = self._best[kind]
         if np.isnan(at):
-            return at
+            return at, left_over
         grid = _BENT[kind].grid
         spot = int(np.searchsorted(grid, at))
         fine = np.linspace(grid[max(spot - 1, 0)], grid[min(spot + 1, len(grid) - 1)], 33)
         _, left, spread = self._units(kind, self._beyond(_BENT[kind].column(self.place, fine)))
-        if not spread.any():
-            return at
         best = int(np.where(spread, left, np.inf).argmin())
-        if not 0 < best < len(fine) - 1:
-            return float(fine[best])
+        if not spread[best]:
+            return at, left_over
+        if not 0 < best < len(fine) - 1 or min(left[best - 1], left[best + 1]) < left[best]:
+            return float(fine[best]), float(left[best])
         before, here, after = left[best - 1 : best + 2]
-        bow = before - 2 * here + after
-        return float(fine[best] + (0.5 * (before - after) / bow if bow > 0 else 0.0) * (fine[1] - fine[0]))
+        lean, bow = 0.5 * (before - after), max(before - 2 * here + after, 1e-300)
+        return float(fine[best] + lean / bow * (fine[1] - fine[0])), float(here - lean**2 / bow / 2)
 
     def _white(self, values: Floats) -> Floats:
         return whitened(values, self.correlation) if self.correlation else values

@@ -234,14 +234,10 @@ class _Problem:
         left = len(residual) - 3 - fitted
         cost = float(residual @ residual)
         noise = self.sd_mm**2
-        misfit = (
-            float(stats.f.sf(cost / left / noise, left, self.dof)) if left > 0 and noise > 0 else float("nan")
-        )
+        misfit = float(stats.f.sf(cost / left / noise, left, self.dof)) if noise > 0 else float("nan")
         explained = (float(self.target @ self.target) - cost) / 2
         shown = float(stats.f.sf(explained / noise, 2, self.dof)) if noise > 0 else 0.0
-        errors = self._standard_errors(
-            size, arm_deg, ratio, inflation=max(1.0, cost / left / noise) if left > 0 and noise > 0 else 1.0
-        )
+        errors = self._standard_errors(size, arm_deg, ratio, variance=max(noise, cost / left))
         return SeatFit(
             size_mm=size,
             size_u_mm=errors[0],
@@ -250,45 +246,32 @@ class _Problem:
             pair_ratio=ratio,
             variation_mm=size * shape_variation(ratio),
             variation_u_mm=errors[2],
-            residual_sd_mm=float(np.sqrt(cost / max(left, 1) / np.mean(self.root**2))),
+            residual_sd_mm=float(np.sqrt(cost / left / np.mean(self.root**2))),
             shown_p=shown,
             misfit_p=misfit,
             residual_mm=tuple(float(r) for r in residual / self.root),
         )
 
     def _standard_errors(
-        self, size: float, arm_deg: float, ratio: float, inflation: float
+        self, size: float, arm_deg: float, ratio: float, variance: float
     ) -> tuple[float, float, float]:
         """Standard errors of size, arm azimuth and variation by linearisation."""
-        turn, stretch = 0.5, 0.01
+        half_deg, stretch = 0.5, 0.01
         columns = [seat_shape(self.azimuths, arm_deg, ratio)]
-        columns.append(
-            size
-            * (
-                seat_shape(self.azimuths, arm_deg + turn, ratio)
-                - seat_shape(self.azimuths, arm_deg - turn, ratio)
-            )
-            / (2 * turn)
-        )
+        after = seat_shape(self.azimuths, arm_deg + half_deg, ratio)
+        columns.append(size * (after - seat_shape(self.azimuths, arm_deg - half_deg, ratio)))
         slope = np.array([shape_variation(ratio), 0.0])
         if ratio:
-            low = max(ratio - stretch, 0.0)
-            width = ratio + stretch - low
-            columns.append(
-                size
-                * (
-                    seat_shape(self.azimuths, arm_deg, ratio + stretch)
-                    - seat_shape(self.azimuths, arm_deg, low)
-                )
-                / width
-            )
-            steep = (shape_variation(ratio + stretch) - shape_variation(low)) / width
-            slope = np.append(slope, size * steep)
+            # The error of the ratio itself is not asked for, so that its unit does not matter.
+            low, high = max(ratio - stretch, 0.0), ratio + stretch
+            further = seat_shape(self.azimuths, arm_deg, high)
+            columns.append(size * (further - seat_shape(self.azimuths, arm_deg, low)))
+            slope = np.append(slope, size * (shape_variation(high) - shape_variation(low)))
         jacobian = np.column_stack([self._residualise(column * self.root) for column in columns])
         information = jacobian.T @ jacobian
         if not np.linalg.cond(information) < 1e14:
             return float("inf"), float("inf"), float("inf")
-        covariance = np.linalg.inv(information) * self.sd_mm**2 * inflation
+        covariance = np.linalg.inv(information) * variance
         return (
             float(np.sqrt(covariance[0, 0])),
             float(np.sqrt(covariance[1, 1])),

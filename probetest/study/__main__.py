@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+from collections.abc import Callable
 from pathlib import Path
 
 # Many small matrices: threads of the linear algebra only get into each other's way.
@@ -32,7 +33,7 @@ def main(tests: int, processes: int, out: Path) -> None:
     from probetest.study.cells import full_grid
     from probetest.study.counted import count_cells
     from probetest.study.pages import write_study
-    from probetest.study.side_studies import planted_faults, variation_estimators
+    from probetest.study.side_studies import COMPARED, PLANTED, planted_faults, variation_estimators
 
     cells = full_grid()
     columns = (
@@ -42,16 +43,16 @@ def main(tests: int, processes: int, out: Path) -> None:
         TimeRemainingColumn(compact=True),
     )
     with Progress(*columns) as progress:
-        judged = progress.add_task("cells judged", total=len(cells))
-        marks = count_cells(
-            cells, tests, processes=processes, done=lambda: progress.update(judged, advance=1)
+
+        def bar(what: str, total: int) -> Callable[[], None]:
+            task = progress.add_task(what, total=total)
+            return lambda: progress.update(task, advance=1)
+
+        marks = count_cells(cells, tests, processes=processes, done=bar("cells judged", len(cells)))
+        power = planted_faults(10 * tests, processes=processes, done=bar("planted faults", PLANTED))
+        estimators = variation_estimators(
+            5 * tests, processes=processes, done=bar("estimators compared", COMPARED)
         )
-        planted = progress.add_task("planted faults", total=None)
-        power = planted_faults(10 * tests)
-        progress.update(planted, total=1, completed=1)
-        compared = progress.add_task("estimators", total=None)
-        estimators = variation_estimators(5 * tests)
-        progress.update(compared, total=1, completed=1)
     for path in write_study(marks, power, estimators, tests, out):
         click.echo(path)
 

@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
+from concurrent.futures import ProcessPoolExecutor
 from itertools import product
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -21,43 +24,59 @@ PLANTED_DIRECTIONS = (12, 24)
 TOUCHES_OFF_SD = (3.0, 4.0, 5.0, 6.0, 8.0, 10.0)
 DIRECTION_OFF_U = (4.0, 6.0, 8.0)
 SCATTER_TIMES = (2.0, 3.0)
+PLANTED = len(PLANTED_DIRECTIONS) * len(TOUCHES)
+"""Tasks of `planted_faults`."""
+
+COMPARED = len(DIRECTIONS) * len(TOUCHES) * len(VARIATIONS)
+"""Tasks of `variation_estimators`."""
 
 
-def planted_faults(tests: int) -> pd.DataFrame:
+def planted_faults(
+    tests: int, *, processes: int = 1, done: Callable[[], None] = lambda: None
+) -> pd.DataFrame:
     """How often one planted fault is flagged.
 
     Parameters
     ----------
     tests : int
-        Simulated tests of each fault, directions and touches.
+        Simulated tests of each fault, directions and touches; a multiple of ten.
+    processes : int
+    done : callable
+        Called after each of the ``PLANTED`` tasks.
 
     Returns
     -------
     pandas.DataFrame
         Columns ``directions``, ``touches``, ``fault``, ``n`` and ``found``.
     """
-    rows = []
-    for directions, touches in product(PLANTED_DIRECTIONS, TOUCHES):
-        rng = np.random.default_rng([SEED, directions, touches])
-        cell = Cell(directions, touches, 3.0, "normal")
-        found: dict[str, list[bool]] = {}
-        for _ in range(tests // 10):
-            simulated = simulate_cell(cell, 10, rng)
-            sd = float(simulated.sd_mm[0, 0])
-            for reading, direction in zip(simulated.reading_mm, simulated.direction, strict=True):
-                for fault, flagged in _plant(reading, direction, simulated.azimuth_deg, sd, rng):
-                    found.setdefault(fault, []).append(flagged)
-        rows += [
-            {
-                "directions": directions,
-                "touches": touches,
-                "fault": fault,
-                "n": len(hits),
-                "found": float(np.mean(hits)),
-            }
-            for fault, hits in found.items()
-        ]
-    return pd.DataFrame(rows)
+    tasks = list(product(PLANTED_DIRECTIONS, TOUCHES))
+    return _joined(_planted_in, [(*task, tests) for task in tasks], processes, done)
+
+
+def _joined(
+    run: Callable[..., pd.DataFrame], tasks: list[tuple[Any, ...]], processes: int, done: Callable[[], None]
+) -> pd.DataFrame:
+    """The tables of all tasks, in their order."""
+    parts = []
+    with ProcessPoolExecutor(processes) as pool:
+        for part in pool.map(run, *zip(*tasks, strict=True)):
+            parts.append(part)
+            done()
+    return pd.concat(parts, ignore_index=True)
+
+
+def _planted_in(directions: int, touches: int, tests: int) -> pd.DataFrame:
+    rng = np.random.default_rng([SEED, directions, touches])
+    cell = Cell(directions, touches, 3.0, "normal")
+    found: dict[str, list[bool]] = {}
+    for _ in range(tests // 10):
+        simulated = simulate_cell(cell, 10, rng)
+        sd = float(simulated.sd_mm[0, 0])
+        for reading, direction in zip(simulated.reading_mm, simulated.direction, strict=True):
+            for fault, flagged in _plant(reading, direction, simulated.azimuth_deg, sd, rng):
+                found.setdefault(fault, []).append(flagged)
+    rows = [(directions, touches, fault, len(hits), float(np.mean(hits))) for fault, hits in found.items()]
+    return pd.DataFrame(rows, columns=["directions", "touches", "fault", "n", "found"])
 
 
 def _plant(
@@ -95,10 +114,9 @@ def _plant(
     return found
 
 
-def variation_estimators(tests: int) -> pd.DataFrame:
+def variation_estimators(
+    tests: int, *, processes: int = 1, done: Callable[[], None] = lambda: None
+) -> pd.DataFrame:
     """Every estimator of the variation on the whole grid of normal scatter, see `compare_estimators`."""
-    parts = [
-        compare_estimators(directions, touches, variation, tests)
-        for directions, touches, variation in product(DIRECTIONS, TOUCHES, VARIATIONS)
-    ]
-    return pd.concat(parts, ignore_index=True)
+    tasks = list(product(DIRECTIONS, TOUCHES, VARIATIONS))
+    return _joined(compare_estimators, [(*task, tests) for task in tasks], processes, done)

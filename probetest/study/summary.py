@@ -101,7 +101,8 @@ def variation_bias(marks: pd.DataFrame) -> pd.DataFrame:
     Returns
     -------
     pandas.DataFrame
-        One row a cell: ``bias_sd``, ``raw_bias_sd`` (raw range), ``rmse_sd``, ``allowed_sd``, ``kept``.
+        One row a cell: ``bias_sd``, ``raw_bias_sd`` (raw range), ``rmse_sd``, ``error_sd`` (standard error
+        of the bias), ``allowed_sd``, ``kept`` and ``clearly_broken`` (by more than two standard errors).
     """
     table = wide(marks)[KEYS]
     indexed = marks.set_index(KEYS)
@@ -109,13 +110,16 @@ def variation_bias(marks: pd.DataFrame) -> pd.DataFrame:
     places = pd.MultiIndex.from_frame(table)
     bias = own["mean"].reindex(places).to_numpy()
     spread = own["sd"].reindex(places).to_numpy()
+    error = spread / np.sqrt(own["n"].reindex(places).to_numpy())
     allowed = np.maximum(0.3, 0.03 * table["variation_sd"].to_numpy())
     return table.assign(
         bias_sd=bias,
         raw_bias_sd=raw["mean"].reindex(places).to_numpy(),
         rmse_sd=np.hypot(bias, spread),
+        error_sd=error,
         allowed_sd=allowed,
         kept=np.abs(bias) <= allowed,
+        clearly_broken=np.abs(bias) > allowed + 2 * error,
     )
 
 

@@ -92,8 +92,8 @@ def test_a_direction_without_touches_has_no_mean() -> None:
 
 
 def test_the_last_direction_without_touches_has_no_mean() -> None:
-    found = group_means(np.array([1.0, 3.0]), np.array([0, 0]), 2)
-    assert found == pytest.approx([2.0, np.nan], nan_ok=True)
+    found = group_means(np.array([1.0, 3.0, 5.0]), np.array([0, 0, 1]), 3)
+    assert found == pytest.approx([2.0, 5.0, np.nan], nan_ok=True)
 
 
 def test_equal_values_have_exactly_their_mean() -> None:

@@ -1,4 +1,4 @@
-"""Touches that stand apart: by hand, against regression diagnostics, and where directions differ in scatter."""
+"""Touches that stand apart: by hand, against regression diagnostics, and where scatter differs."""
 
 from __future__ import annotations
 
@@ -286,9 +286,7 @@ def test_the_lower_bound_counts_where_the_others_scatter_alike() -> None:
     bound = squares[0] / 8 / stats.f.isf(OWN_RISK, 8, dof.sum() - 8)
     assert bound > squares.sum() / dof.sum()
     assert found.candidates == (9,)
-    assert found.statistics[0] == pytest.approx(
-        contrast(reading, direction, 9) / np.sqrt(bound), rel=1e-9
-    )
+    assert found.statistics[0] == pytest.approx(contrast(reading, direction, 9) / np.sqrt(bound), rel=1e-9)
 
 
 def test_the_scatter_of_a_direction_is_that_of_one_cut_off_once_touches_are_gone() -> None:

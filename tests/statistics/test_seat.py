@@ -161,7 +161,43 @@ def test_without_scatter_the_shape_is_taken_as_it_is() -> None:
     assert found.pair_ratio == 0.0
     assert (found.shown, found.shown_p, found.fits) == (True, 0.0, True)
     assert np.isnan(found.misfit_p)
-    assert (found.size_u_mm, found.arm_azimuth_u_deg, found.variation_u_mm) == (0.0, 0.0, 0.0)
+
+
+def test_without_scatter_the_errors_come_from_the_residual() -> None:
+    azimuths = even_azimuths(7)
+    means = 5.0 * seat_shape(azimuths, 41.0) + np.array([1, -1, 0, 1, 0, -1, 0])
+    none, hardly_any = fitted(means, azimuths, sd_mm=0.0), fitted(means, azimuths, sd_mm=1e-9)
+    assert none.size_u_mm == hardly_any.size_u_mm > 0
+    assert none.arm_azimuth_u_deg == hardly_any.arm_azimuth_u_deg > 0
+    assert none.variation_u_mm == hardly_any.variation_u_mm > 0
+
+
+def test_directions_in_three_places_show_no_shape() -> None:
+    found = fitted(
+        np.array([5.0, 5.1, 4.9, 7.0, 7.1, 2.0, 2.1]), np.repeat([0.0, 120.0, 240.0], [3, 2, 2]), 0.1
+    )
+    assert (found.size_mm, found.variation_mm, found.shown) == (0.0, 0.0, False)
+    assert found.variation_u_mm == np.inf
+
+
+@pytest.mark.parametrize("ratio", [0.03, 0.3, 0.48])
+def test_contact_pairs_with_an_arm_before_120_deg_are_found(ratio: float) -> None:
+    azimuths = even_azimuths(36, 2.0)
+    found = fitted(0.010 * seat_shape(azimuths, 119.7, ratio), azimuths)
+    assert found.pair_ratio == pytest.approx(ratio, abs=2e-4)
+    assert found.arm_azimuth_deg == pytest.approx(119.7, abs=1e-3)
+
+
+def test_no_pair_ratio_beyond_a_half_is_given() -> None:
+    azimuths = even_azimuths(36, 2.0)
+    assert fitted(0.010 * seat_shape(azimuths, 41.0, 0.55), azimuths).pair_ratio == 0.5
+
+
+def test_a_shape_more_pointed_than_ideal_arms_give_is_fitted_by_ideal_arms() -> None:
+    azimuths = even_azimuths(36, 2.0)
+    assert fitted(0.010 * seat_shape(azimuths, 41.0, -0.1), azimuths).pair_ratio == pytest.approx(
+        0.0, abs=1e-6
+    )
 
 
 @pytest.mark.parametrize(("directions", "ratio"), [(7, 0.0), (8, 0.15)], ids=["7", "8"])

@@ -5,12 +5,12 @@ from __future__ import annotations
 import numpy as np
 import pytest
 from numpy.testing import assert_allclose
-from scipy import stats
+from scipy import optimize, stats
 
 from probetest.errors import StatisticsError
 from probetest.statistics.approach import group_means
 from probetest.statistics.repeatability import repeatability
-from probetest.statistics.tails import judge_tails
+from probetest.statistics.tails import Tails, judge_tails
 
 
 def residuals(values: np.ndarray, index: np.ndarray) -> np.ndarray:
@@ -74,10 +74,29 @@ def test_directions_touched_once_say_nothing_about_tails() -> None:
     assert alone == judge_tails(residual, index)
 
 
-@pytest.mark.parametrize(("pairs", "judged"), [(9, False), (10, True)], ids=["18 readings", "20 readings"])
-def test_tails_are_judged_from_20_readings_up(pairs: int, judged: bool) -> None:
-    found = judge_tails(np.tile([1.0, -1.0], pairs), np.repeat(np.arange(pairs), 2))
+@pytest.mark.parametrize(("readings", "judged"), [(19, False), (20, True)])
+def test_tails_are_judged_from_20_readings_up(readings: int, judged: bool) -> None:
+    found = judge_tails(np.linspace(-1.0, 1.0, readings), np.zeros(readings, dtype=int))
     assert np.isfinite([found.excess_kurtosis, found.standard_error]).tolist() == [judged, judged]
+
+
+def test_tails_are_heavy_beyond_the_one_sided_5_percent_point() -> None:
+    index = np.repeat(np.arange(10), 10)
+
+    def with_outliers(size: float) -> Tails:
+        residual = np.tile([1.0, -1.0], 50)
+        residual[[0, 1, 50, 51]] *= size
+        return judge_tails(residual, index)
+
+    def beyond(size: float) -> float:
+        found = with_outliers(size)
+        return found.excess_kurtosis / found.standard_error - 1.644854
+
+    critical = optimize.brentq(beyond, 1.0, 10.0)
+    below, above = with_outliers(critical * 0.999), with_outliers(critical * 1.001)
+    assert (below.heavy, below.dof_share) == (False, 1.0)
+    assert above.heavy
+    assert above.dof_share == pytest.approx(1 / (1 + above.excess_kurtosis / 2), rel=1e-12)
 
 
 def test_single_precision_residuals_are_judged_in_double() -> None:

@@ -171,7 +171,8 @@ def test_the_study_is_written_whole(tmp_path: Path) -> None:
 def test_the_command_writes_where_it_is_told(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr("probetest.study.cells.full_grid", lambda: SMALL)
     monkeypatch.setattr(
-        "probetest.study.side_studies.variation_estimators", lambda tests: compare_estimators(8, 3, 0.0, 5)
+        "probetest.study.side_studies.variation_estimators",
+        lambda tests, **_: compare_estimators(8, 3, 0.0, 5),
     )
     out = tmp_path / "out"
     done = CliRunner().invoke(study.main, ["--tests", "2", "--processes", "1", "--out", str(out)])
