@@ -175,7 +175,8 @@ def _set_aside(
         rows = np.flatnonzero(kept)
         rest = np.abs(search.standing(likeliest))
         # Of readings in steps, more than half may be equal: the median alone would be too small.
-        scale = float((np.quantile(rest, SHARES) / NORMAL_QUANTILES).max())
+        quantiles = np.interp(SHARES, np.linspace(0, 1, len(rest)), np.sort(rest))
+        scale = float((quantiles / NORMAL_QUANTILES).max())
         far = rest > FAR * scale
         if scale <= rounding or not far.any():
             return kept, search, likeliest

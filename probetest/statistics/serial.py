@@ -207,14 +207,12 @@ class _Design:
     def _trace_of_square(self, correlation: float, plain: float, near: float, low_rank: Floats) -> float:
         """tr(HCHC) of H = plain I + near A - B L' - L B'."""
         width = self.basis.shape[1]
-        left = np.column_stack([self.basis, low_rank])
-        smooth = correlated(left, correlation)
-        banded = plain * smooth + near * _neighbours(smooth)
-        inner = np.roll(left, width, axis=1).T @ smooth
-        crossed = float((np.roll(banded, width, axis=1) * smooth).sum())
-        return (
-            _banded_square(len(left), plain, near, correlation) - 2 * crossed + float((inner * inner.T).sum())
-        )
+        smooth = correlated(np.hstack([self.basis, low_rank]), correlation)
+        first, second = smooth[:, :width], smooth[:, width:]
+        crossed = float(((plain * first + near * _neighbours(first)) * second).sum())
+        mixed, own, other = low_rank.T @ first, self.basis.T @ first, low_rank.T @ second
+        inner = float((mixed * mixed.T).sum() + (own * other).sum())
+        return _banded_square(len(smooth), plain, near, correlation) - 4 * crossed + 2 * inner
 
 
 def _beyond(marks: Floats, columns: Floats) -> Floats:
