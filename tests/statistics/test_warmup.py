@@ -141,6 +141,19 @@ def test_a_warm_up_that_hardly_ends_has_no_upper_limit() -> None:
     assert shown.time_constant_interval.lower > 0
 
 
+@pytest.mark.parametrize(
+    ("kind", "at", "lowest"),
+    [("exponential", 0.1, 0.0), ("settling", 0.0, -np.inf)],
+    ids=["approach", "break"],
+)
+def test_a_warm_up_that_is_scatter_has_no_limits(kind: str, at: float, lowest: float) -> None:
+    found = search(np.random.default_rng(11).normal(size=48), round_robin(8, 6))
+    shown = describe_warm_up(found, found.fit(kind, at), 1.0, 47.0, 0.9999999)
+    interval = shown.time_constant_interval or shown.settled_interval
+    assert (interval.lower, interval.upper) == (lowest, np.inf)
+    assert shown.settled_interval.lower == (1.0 if kind == "exponential" else -np.inf)
+
+
 # ---- oracle
 
 
@@ -159,6 +172,7 @@ def test_limits_are_where_the_sum_of_squares_reaches_its_bound(kind: str, level:
         ratio = found.fit(kind, limit / 239 - shift).left / path.left
         bound = 1 + stats.f.ppf(level, 1, path.dof) / path.dof
         assert ratio == pytest.approx(bound, rel=2e-4)
+    assert (interval.level, shown.settled_interval.level) == (level, level)
     assert interval.lower < (shown.time_constant_touches or shown.settled_touch) < interval.upper
 
 
