@@ -24,7 +24,7 @@ SHORT = {
     "step_2": "step 2 sd",
     "step_4": "step 4 sd",
     "drifting": "drifting",
-    "correlated": "neighbours alike",
+    "correlated": "correlated",
     "unequal": "unequal scatter",
     "sector": "early arm",
 }
