@@ -19,6 +19,9 @@ from probetest.study.pages import study_page, write_study
 from probetest.study.side_studies import planted_faults
 from probetest.study.summary import pooled, variation_bias, well_sampled, wide
 
+RUNS = 72
+"""Tests of each cell of the short run."""
+
 SMALL = [Cell(8, 3, 0.0, "normal"), Cell(12, 5, 3.0, "sector")]
 
 KEPT = {
@@ -34,9 +37,9 @@ KEPT = {
 
 @cache
 def short_run() -> pd.DataFrame:
-    """A minute of the study: 24 tests of a few cells of each kind."""
+    """About a minute of the study: 72 tests of a few cells of each kind."""
     cells = [Cell(n, m, 3.0, kind) for n, m in ((12, 5), (24, 10)) for kind in KEPT]
-    return count_cells([*cells, Cell(12, 5, 0.0, "normal"), Cell(24, 5, 10.0, "normal")], 24)
+    return count_cells([*cells, Cell(12, 5, 0.0, "normal"), Cell(24, 5, 10.0, "normal")], RUNS)
 
 
 def hits(mark: str, kinds: tuple[str, ...] | None = None) -> tuple[int, int]:
@@ -74,7 +77,7 @@ def test_generous_limits_are_never_failed() -> None:
 
 def test_variation_is_little_biased_in_every_cell_of_the_short_run() -> None:
     table = variation_bias(short_run())
-    error = table["rmse_sd"] / np.sqrt(24)
+    error = table["rmse_sd"] / np.sqrt(RUNS)
     assert (np.abs(table["bias_sd"]) <= table["allowed_sd"] + 3.3 * error).all()
 
 
