@@ -218,7 +218,7 @@ class _Problem:
         gains = self._gains()
         ratio, arm = np.unravel_index(int(gains.argmax()), gains.shape)
         start = np.array([TRIED_ARMS_DEG[arm], TRIED_RATIOS[ratio]])
-        steps = np.array([[0.0, 0.0], [0.7, 0.0], [0.0, 0.02 if ratio < len(TRIED_RATIOS) - 1 else -0.02]])
+        steps = np.array([[0.0, 0.0], [0.7, 0.0], [0.0, 0.02]])
         found = optimize.minimize(  # type: ignore[call-overload]
             lambda x: self.cost(float(x[0]), float(x[1])),
             start,

@@ -8,7 +8,7 @@ from scipy import stats
 from simulated import assert_share
 
 from probetest.errors import StatisticsError
-from probetest.statistics.cochran import widest_share
+from probetest.statistics.cochran import widest_share, widest_shares
 from probetest.statistics.repeatability import cochran_critical
 
 
@@ -85,3 +85,86 @@ def test_equal_scatter_is_beyond_as_rarely_as_stated(counts: list[int]) -> None:
     dof = np.array(counts) - 1
     found = [widest_share(squares, dof, 0.05) for squares in rng.chisquare(dof, (runs, 12))]
     assert_share(sum(one.share > one.critical for one in found), runs, 0.05)
+
+
+# ---- several directions
+
+
+def noisy(squares_of_two: tuple[float, float], directions: int = 12) -> tuple[np.ndarray, np.ndarray]:
+    """Sums of squares 4 with 4 degrees of freedom, but those of directions 2 and 7."""
+    squares = np.full(directions, 4.0)
+    squares[[2, 7]] = squares_of_two
+    return squares, np.full(directions, 4)
+
+
+def test_two_noisy_directions_do_not_hide_each_other() -> None:
+    squares, dof = noisy((36.0, 35.0))
+    alone = widest_share(squares, dof, 0.01)
+    assert alone.share < alone.critical
+    assert widest_shares(squares, dof, 1, 0.01) == ()
+    assert [one.place for one in widest_shares(squares, dof, 2, 0.01)] == [2, 7]
+
+
+def test_each_is_held_against_those_that_are_not_found() -> None:
+    second, seventh = widest_shares(*noisy((36.0, 60.0)), 2, 0.01)
+    # 40 are left; 12 directions of 4 have 48 of 50 degrees of freedom.
+    critical = cochran_critical(11, 5, 0.01 * 48 / 50)
+    assert (second.place, second.share) == (7, pytest.approx(60 / 100, rel=1e-12))
+    assert (seventh.place, seventh.share) == (2, pytest.approx(36 / 76, rel=1e-12))
+    assert (second.critical, seventh.critical) == pytest.approx((critical, critical), rel=1e-12)
+
+
+def test_one_is_held_at_the_whole_risk() -> None:
+    (found,) = widest_shares(*noisy((60.0, 4.0)), 2, 0.01)
+    assert (found.place, found.share) == (2, pytest.approx(60 / 104, rel=1e-12))
+    assert found.critical == pytest.approx(cochran_critical(12, 5, 0.01), rel=1e-12)
+
+
+def test_no_more_than_asked_for_are_found() -> None:
+    assert [one.place for one in widest_shares(*noisy((200.0, 60.0)), 1, 0.01)] == [2]
+    assert widest_shares(*noisy((200.0, 60.0)), 0, 0.01) == ()
+
+
+def test_quiet_directions_are_none() -> None:
+    assert widest_shares(*noisy((4.0, 5.0)), 3, 0.05) == ()
+
+
+def test_no_scatter_at_all_is_none() -> None:
+    assert widest_shares(np.zeros(12), np.full(12, 4), 2, 0.05) == ()
+
+
+def test_one_direction_is_none() -> None:
+    assert widest_shares([5.0, 0.0], [4, 0], 2, 0.05) == ()
+
+
+def test_it_ends_when_what_is_left_shows_no_scatter() -> None:
+    squares = np.zeros(12)
+    squares[4] = 3.0
+    (found,) = widest_shares(squares, np.full(12, 4), 2, 0.05)
+    assert (found.place, found.share) == (4, 1.0)
+
+
+def test_two_directions_are_compared() -> None:
+    assert [one.place for one in widest_shares([1.0, 500.0], [4, 4], 1, 0.05)] == [1]
+
+
+def test_small_scatter_is_compared_as_large_is() -> None:
+    squares, dof = noisy((36.0, 60.0))
+    small = widest_shares(1e-12 * squares, dof, 2, 0.01)
+    assert [one.place for one in small] == [7, 2]
+
+
+@pytest.mark.parametrize(("least", "found"), [(0.0, 2), (2.4, 1), (12.0, 0)])
+def test_others_of_all_have_no_less_than_the_least_variance(least: float, found: int) -> None:
+    assert len(widest_shares(*noisy((36.0, 60.0)), 2, 0.01, least_variance=least)) == found
+
+
+def test_directions_touched_twice_count() -> None:
+    squares = np.r_[np.full(11, 1.0), 400.0]
+    assert [one.place for one in widest_shares(squares, np.full(12, 1), 1, 0.01)] == [11]
+
+
+def test_a_wide_share_of_many_touches_does_not_take_the_place_of_a_noisy_direction() -> None:
+    # The 7 is taken out second; held against the others it is ordinary.
+    squares, dof = [4.0] * 10 + [300.0, 15.0], [4] * 10 + [4, 12]
+    assert [one.place for one in widest_shares(squares, dof, 2, 0.01)] == [10]

@@ -289,6 +289,19 @@ def test_the_lower_bound_counts_where_the_others_scatter_alike() -> None:
     assert found.statistics[0] == pytest.approx(contrast(reading, direction, 9) / np.sqrt(bound), rel=1e-9)
 
 
+def test_the_lower_bound_of_three_touches_has_one_degree_of_freedom() -> None:
+    reading, direction = np.random.default_rng(16).normal(size=72), block_by_block(24, 3)
+    reading[:3] = -2.0, 2.0, 9.0
+    found = extreme_touches(reading, direction, 1, 0.01)
+    left = np.delete(np.arange(72), 2)
+    squares, dof = squares_of(reading[left], direction[left])
+    assert np.isinf(find_prior(squares, dof).dof)
+    bound = 8 / stats.f.isf(OWN_RISK, 1, 46)
+    assert bound > squares.sum() / 47
+    assert found.candidates == (2,)
+    assert found.statistics[0] == pytest.approx(9 * np.sqrt(2 / 3) / np.sqrt(bound), rel=1e-9)
+
+
 def test_the_scatter_of_a_direction_is_that_of_one_cut_off_once_touches_are_gone() -> None:
     reading = np.random.default_rng(11).normal(size=240)
     reading[:10] = np.array([-1.0, 1.0, -1.0, 1.0, -1.0, 1.0, -1.0, 1.0, 30.0, 31.0])

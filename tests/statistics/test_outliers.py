@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+import statsmodels.api as sm
 from simulated import (
     assert_share,
     assert_share_at_least,
@@ -12,6 +13,7 @@ from simulated import (
     even_azimuths,
     repeated,
 )
+from statsmodels.stats.outliers_influence import OLSInfluence
 
 from probetest.statistics.cochran import widest_share
 from probetest.statistics.esd import extreme_residuals, most_outliers
@@ -89,6 +91,12 @@ def test_a_touch_is_flagged_from_two_steps_on(step: float, flags: int) -> None:
     assert len(flag_touches(reading, block_by_block(24, 10), step_mm=step)) == flags
 
 
+def test_without_a_step_the_scatter_alone_decides() -> None:
+    reading = np.random.default_rng(94).normal(0.0, 1e-6, 240)
+    reading[7] += 1e-4
+    assert [flag.touch for flag in flag_touches(reading, block_by_block(24, 10))] == [7]
+
+
 def test_touches_are_held_against_no_less_than_the_scatter_of_rounding() -> None:
     reading = np.zeros(240)
     reading[7] = 0.0021
@@ -113,7 +121,9 @@ def test_no_touch_has_no_flag() -> None:
     assert flag_touches([], []) == ()
 
 
-@pytest.mark.parametrize(("directions", "planted_touches", "found"), [(8, 3, 2), (24, 7, 7), (48, 12, 10)])
+@pytest.mark.parametrize(
+    ("directions", "planted_touches", "found"), [(3, 2, 1), (8, 3, 2), (24, 7, 7), (48, 12, 10)]
+)
 def test_at_most_one_touch_in_ten_and_ten_of_all_are_flagged(
     directions: int, planted_touches: int, found: int
 ) -> None:
@@ -216,6 +226,18 @@ def test_residuals_weigh_by_the_root_of_their_touches() -> None:
     seat = seat_of(mean, azimuths)
     assert [flag.direction for flag in flag_directions(seat, azimuths, np.full(24, 10))] == [5]
     assert flag_directions(seat, azimuths, counts) == ()
+
+
+def test_directions_of_unequal_touches_have_the_deleted_residuals_of_a_weighted_regression() -> None:
+    mean, azimuths = shaped(100, off=0.02)
+    counts = np.where(np.arange(24) % 3, 20, 5)
+    seat = seat_of(mean, azimuths, counts)
+    (flag,) = flag_directions(seat, azimuths, counts)
+    root = np.sqrt(counts)
+    design = seat_design(azimuths, seat.arm_azimuth_deg, seat.pair_ratio) * root[:, None]
+    oracle = sm.OLS(np.asarray(seat.residual_mm) * root, design).fit()
+    theirs = np.abs(OLSInfluence(oracle).resid_studentized_external)
+    assert (flag.direction, flag.statistic) == (int(theirs.argmax()), pytest.approx(theirs.max(), rel=1e-6))
 
 
 @pytest.mark.parametrize("pair_ratio", [0.0, 0.3])
@@ -328,22 +350,22 @@ def test_rounding_is_no_lack_of_scatter() -> None:
 def test_readings_on_two_neighbouring_steps_are_not_flagged(factor: float, flagged: bool) -> None:
     # Half of 100 readings on either step; the others are taken to have a variance of 1/6.
     sd = np.zeros(24)
-    sd[9] = np.repeat([0.0, 1.0], 50).std(ddof=1) * factor
+    sd[9] = np.repeat([0.0, 0.5], 50).std(ddof=1) * factor
     counts = np.full(24, 10)
     counts[9] = 100
-    found = flag_scatter(sd, counts, step_mm=1.0, risk=0.2)
+    found = flag_scatter(sd, counts, step_mm=0.5, risk=0.2)
     assert bool(found) is flagged
 
 
 def test_others_have_no_less_than_twice_the_variance_of_rounding() -> None:
     sd = np.zeros(24)
     sd[9] = 2.0
-    (flag,) = flag_scatter(sd, np.full(24, 10), step_mm=1.0)
-    ratio = 4.0 * 6
+    (flag,) = flag_scatter(sd, np.full(24, 10), step_mm=0.5)
+    ratio = 4.0 * 6 / 0.5**2
     assert flag.statistic == pytest.approx(ratio / (ratio + 23), rel=1e-12)
 
 
-@pytest.mark.parametrize(("directions", "most"), [(4, 0), (9, 1), (12, 2)])
+@pytest.mark.parametrize(("directions", "most"), [(4, 0), (9, 1), (10, 2), (12, 2)])
 def test_at_most_one_direction_in_five_is_flagged(directions: int, most: int) -> None:
     sd = np.full(directions, 1e-6)
     sd[-3:] = 10.0 ** np.arange(0, 3)

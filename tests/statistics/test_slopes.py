@@ -135,6 +135,18 @@ def test_a_long_test_is_dealt_out_into_parts_that_span_it() -> None:
     assert found.per_touch_mm == pytest.approx(np.median(np.concatenate(parts)), rel=1e-12)
 
 
+def test_each_direction_is_dealt_out_by_its_own_touches() -> None:
+    # 2 x 200 touches have 39800 pairs: two parts of 100 in each direction, whatever the order.
+    rng = np.random.default_rng(7)
+    direction = rng.permutation(block_by_block(2, 200))
+    reading = rng.normal(size=400)
+    rows = [np.flatnonzero(direction == one)[k::2] for one in range(2) for k in range(2)]
+    slopes = np.concatenate([slopes_of(reading[part], np.zeros(100), part) for part in rows])
+    found = robust_slope(reading, direction, np.arange(400))
+    assert found.pairs == len(slopes) == 4 * 4950
+    assert found.per_touch_mm == pytest.approx(np.median(slopes), rel=1e-12)
+
+
 def test_parts_of_different_directions_stay_apart() -> None:
     direction = round_robin(3, 200)
     reading = 1000.0 * direction + 0.5 * np.arange(600)
