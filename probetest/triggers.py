@@ -4,14 +4,18 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
+from datetime import date
 from typing import Any, Literal
 
 import numpy as np
 import pandas as pd
 from pydantic import BaseModel, ConfigDict, Field
 
-UNIT_MM = {"mm": 1.0, "inch": 25.4}
-"""Length of each unit a log may be in; the inch exact by definition (1959)."""
+UNIT_MM = {"mm": 1.0, "inch": 25.4, "um": 0.001, "thou": 0.0254}
+"""Length of each unit a log may be in; the inch exact by definition (1959), a thou its thousandth."""
+
+UNDATED = date(1970, 1, 1)
+"""Day of the times of a log that has no date; no report shows it."""
 
 OUTCOMES = ("trigger", "missed", "open_at_start", "false")
 """What an approach can end in; only ``trigger`` gives a reading."""

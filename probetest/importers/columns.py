@@ -25,7 +25,7 @@ Encoding = Literal[
     "cp932",
     "gb18030",
 ]
-Units = Literal["mm", "inch"]
+Units = Literal["mm", "inch", "um", "thou"]
 Outcome = Literal["trigger", "missed", "open_at_start", "false"]
 
 

@@ -31,6 +31,8 @@ _NOT_TEXT = (
     (b"{\\rtf", "a rich-text document"),
 )
 _BOMS = ((codecs.BOM_UTF8, "utf-8"), (codecs.BOM_UTF16_LE, "utf-16-le"), (codecs.BOM_UTF16_BE, "utf-16-be"))
+_MOST_NULS = 0.01
+_WIDE_SHARE = 0.7
 _SAVE_AS = "save it as plain text or CSV (UTF-8) and give that file"
 
 Bytes = NDArray[np.uint8]
@@ -48,25 +50,96 @@ class Content:
         The same as UTF-8 without byte order mark.
     encoding : str
         How the file was encoded.
+    nul_count : int
+        NUL bytes left out of the text.
     """
 
     raw: Bytes
     text: Bytes
     encoding: str
+    nul_count: int = 0
 
     def sha256(self) -> str:
         """Return the hash of the file as hexadecimal text."""
         return hashlib.sha256(self.raw.data).hexdigest()
 
 
-def read_content(path: Path, encoding: str, faults: FaultList) -> Content:
-    """Read a text file.
+@dataclass(frozen=True, slots=True)
+class Opening:
+    """How a text file begins.
+
+    Attributes
+    ----------
+    start : bytes
+        Its first bytes as UTF-8, without byte order mark; a NUL byte is left out.
+    encoding : str
+    bom_bytes : int
+        Size of the byte order mark.
+    is_guessed : bool
+        Whether a 16-bit encoding without its mark was found by its zero bytes.
+    """
+
+    start: bytes
+    encoding: str
+    bom_bytes: int = 0
+    is_guessed: bool = False
+
+
+def read_opening(path: Path, encoding: str, faults: FaultList, size: int = 1 << 20) -> Opening:
+    """Look at the start of a file.
 
     Parameters
     ----------
     path : Path
     encoding : str
         Encoding to assume where the file has no byte order mark.
+    faults : FaultList
+    size : int
+        Bytes to look at.
+
+    Returns
+    -------
+    Opening
+
+    Raises
+    ------
+    ImportDataError
+        If the file is missing, unreadable, empty, or not text.
+    """
+    raw = _read(path, faults, size)
+    _refuse_other_formats(raw, faults)
+    start = raw.tobytes()
+    marked = next(((bom, name) for bom, name in _BOMS if start.startswith(bom)), None)
+    bom_bytes, encoding = (len(marked[0]), marked[1]) if marked else (0, encoding)
+    guessed = None if marked or encoding != "utf-8" else _wide_encoding(raw)
+    text = start[bom_bytes:].decode(guessed or encoding, errors="ignore").encode("utf-8", errors="ignore")
+    if guessed is None and raw.size and np.count_nonzero(raw == 0) > _MOST_NULS * raw.size and not marked:
+        faults.add("binary data", "a text log", action="export the log as plain text")
+        faults.raise_if_any()
+    return Opening(text.replace(b"\0", b""), guessed or encoding, bom_bytes, guessed is not None)
+
+
+def _wide_encoding(raw: Bytes) -> str | None:
+    """Return the 16-bit encoding of Latin text, seen by the zero in each second byte."""
+    pairs = raw[: raw.size // 2 * 2].reshape(-1, 2)
+    if not pairs.size:
+        return None
+    zero = np.count_nonzero(pairs == 0, axis=0) / len(pairs)
+    if zero[1] > _WIDE_SHARE and zero[0] < 1 - _WIDE_SHARE:
+        return "utf-16-le"
+    if zero[0] > _WIDE_SHARE and zero[1] < 1 - _WIDE_SHARE:
+        return "utf-16-be"
+    return None
+
+
+def read_content(path: Path, opening: Opening, faults: FaultList) -> Content:
+    """Read a whole text file.
+
+    Parameters
+    ----------
+    path : Path
+    opening : Opening
+        How it begins.
     faults : FaultList
         Collects and raises what is wrong with the file as a whole.
 
@@ -77,23 +150,17 @@ def read_content(path: Path, encoding: str, faults: FaultList) -> Content:
     Raises
     ------
     ImportDataError
-        If the file is missing, unreadable, too large, empty, not text, or not in the encoding.
+        If the file is unreadable, too large, or not in its encoding.
     """
     raw = _read(path, faults)
-    _refuse_other_formats(raw, faults)
-    marked = next(((bom, name) for bom, name in _BOMS if raw[: len(bom)].tobytes() == bom), None)
-    if marked is not None:
-        encoding = marked[1]
-    text = raw if marked is None else raw[len(marked[0]) :]
-    if encoding != "utf-8":
-        return Content(raw, _recode(text, encoding, faults), encoding)
-    if (raw[: 1 << 16] == 0).any():
-        faults.add("binary data", "a text log", action="export the log as plain text")
-        faults.raise_if_any()
-    return Content(raw, text, encoding)
+    text = raw[opening.bom_bytes :]
+    if opening.encoding != "utf-8":
+        text = _recode(text, opening.encoding, faults)
+    nul_count = int(np.count_nonzero(text == 0)) if (text[: 1 << 16] == 0).any() else 0
+    return Content(raw, text[text != 0] if nul_count else text, opening.encoding, nul_count)
 
 
-def _read(path: Path, faults: FaultList) -> Bytes:
+def _read(path: Path, faults: FaultList, most: int = MAX_BYTES + 1) -> Bytes:
     try:
         if not path.exists():
             faults.add("no such file", "a trigger log", action="check the path")
@@ -103,7 +170,7 @@ def _read(path: Path, faults: FaultList) -> Bytes:
             faults.add("a device or pipe", "a regular file", action="save the log to a file first")
         faults.raise_if_any()
         with path.open("rb", buffering=0) as stream:
-            raw = np.empty(min(path.stat().st_size, MAX_BYTES + 1), dtype=np.uint8)
+            raw = np.empty(min(path.stat().st_size, most), dtype=np.uint8)
             size = 0
             while size < len(raw) and (step := stream.readinto(raw.data[size:])):
                 size += step

@@ -47,6 +47,8 @@ class Head:
         Its line; 0 where the file has none.
     rows_at : int
         Byte at which the rows start.
+    line_at : int
+        Byte at which the header row starts.
     """
 
     stated: dict[str, Any] = field(default_factory=dict)
@@ -55,6 +57,7 @@ class Head:
     header: str = ""
     header_line: int = 0
     rows_at: int = 0
+    line_at: int = 0
 
 
 def read_head(text: Bytes, skip_rows: int, faults: FaultList) -> Head:
@@ -89,7 +92,7 @@ def read_head(text: Bytes, skip_rows: int, faults: FaultList) -> Head:
         if number <= skip_rows or not line.strip():
             continue
         if not line.lstrip().startswith("#"):
-            head.header, head.header_line, head.rows_at = line, number, at
+            head.header, head.header_line, head.rows_at, head.line_at = line, number, at, at - size
             break
         _read_line(line.lstrip(), number, head, faults)
     else:

@@ -43,9 +43,10 @@ def judge(
     columns: Columns = {"line": table.line}
     for field in layout.fields:
         values = table.columns[field.target]
-        columns[field.target] = values * factor if factor != 1.0 and is_length(field.target) else values
+        scale = _scale(field.target, units or "mm")
+        columns[field.target] = values * scale if scale != 1.0 else values
     for name, value in column_map.constants.stated().items():
-        columns[long_name(name)] = _constant(long_name(name), value, rows, factor)
+        columns[long_name(name)] = _constant(long_name(name), value, rows, _scale(long_name(name), units or "mm"))
     _judge_words(columns, layout, column_map, faults)
     _judge_directions(columns, layout, faults)
     check_ranges(columns, layout, table.line, factor != 1.0, faults)
@@ -92,10 +93,15 @@ def _check_units(layout: Layout, units: str | None, faults: FaultList) -> None:
             )
 
 
-def _constant(name: str, value: Any, rows: int, factor: float) -> Any:
+def _scale(name: str, units: str) -> float:
+    """Factor from the units of the log to mm or mm/min."""
+    return UNIT_MM[units] if is_length(name) else 1.0
+
+
+def _constant(name: str, value: Any, rows: int, scale: float) -> Any:
     if isinstance(value, str):
         return categorical(np.zeros(rows, dtype=np.int8), [value])
-    return np.full(rows, float(value) * (factor if is_length(name) else 1.0))
+    return np.full(rows, float(value) * scale)
 
 
 def _judge_words(columns: Columns, layout: Layout, column_map: ColumnMap, faults: FaultList) -> None:

@@ -104,6 +104,12 @@ def long_name(short: str) -> str:
     return _SHORT[short]
 
 
+def is_native(names: list[str]) -> bool:
+    """Return whether a header row holds native names: several, or one that nobody else would use."""
+    targets = {field.target for field in _native(names)} - {"touch", "time", "serial"}
+    return len(targets) > 1 or any("_" in name and _native([name]) for name in names)
+
+
 def read_header(text: str, line: int, column_map: ColumnMap, faults: FaultList) -> Layout:
     """Understand the header row.
 

@@ -7,17 +7,40 @@ from collections.abc import Sequence
 import numpy as np
 import pandas as pd
 
+from probetest.importers.content import Opening
 from probetest.importers.layout import Layout
 from probetest.importers.table import Table
 
 
-def list_notices(encoding: str, table: Table, layout: Layout, frames: Sequence[pd.DataFrame]) -> list[str]:
+def text_notices(opening: Opening, nul_count: int, replaced_count: int = 0) -> tuple[str, ...]:
+    """Word what had to be done to read the text of a file.
+
+    Parameters
+    ----------
+    opening : Opening
+    nul_count, replaced_count : int
+        NUL bytes left out; characters that could not be decoded.
+
+    Returns
+    -------
+    tuple of str
+    """
+    notices = []
+    if opening.encoding != "utf-8":
+        seen = ", recognised by its zero bytes" if opening.is_guessed else ""
+        notices.append(f"The file was read as {opening.encoding}{seen}.")
+    if nul_count:
+        notices.append(f"NUL bytes were left out: {nul_count}.")
+    if replaced_count:
+        notices.append(f"Characters that are not {opening.encoding} were replaced: {replaced_count}.")
+    return tuple(notices)
+
+
+def list_notices(table: Table, layout: Layout, frames: Sequence[pd.DataFrame]) -> list[str]:
     """Word what the reader of a file should know.
 
     Parameters
     ----------
-    encoding : str
-        How the file was encoded.
     table : Table
     layout : Layout
     frames : sequence of DataFrame
@@ -28,8 +51,6 @@ def list_notices(encoding: str, table: Table, layout: Layout, frames: Sequence[p
     list of str
     """
     notices = []
-    if encoding != "utf-8":
-        notices.append(f"The file was read as {encoding}.")
     if layout.ignored:
         names = ", ".join(layout.ignored[:20]) + (", ..." if len(layout.ignored) > 20 else "")
         notices.append(f"Columns that are not understood were ignored: {names}.")

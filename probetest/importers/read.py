@@ -2,26 +2,41 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pandas as pd
+from pydantic import ValidationError
 
 from probetest.faults import FaultList, shown
+from probetest.importers.blocks import LogText
 from probetest.importers.careful import read_careful
 from probetest.importers.checks import Columns, check_touches
 from probetest.importers.columns import ColumnMap
-from probetest.importers.content import Content, read_content
+from probetest.importers.content import Content, Opening, read_content, read_opening
 from probetest.importers.fast import read_fast
 from probetest.importers.head import Head, read_head
 from probetest.importers.judge import judge
 from probetest.importers.layout import Layout, read_header
-from probetest.importers.notices import list_notices
+from probetest.importers.lines import LinesLog, read_lines
+from probetest.importers.notices import list_notices, text_notices
+from probetest.importers.pattern import Pattern, built_in_patterns
+from probetest.importers.shapes import SPREADSHEET, TABLE, find_shape, first_marked
+from probetest.importers.skipped import Skipped
+from probetest.importers.spreadsheet import Spreadsheet, read_spreadsheet
 from probetest.importers.stated import Stated, make_record, settle
 from probetest.importers.table import Table
-from probetest.triggers import Source, TestRecord, Triggers, make_frame
+from probetest.importers.told import Told
+from probetest.importers.words import FACES
+from probetest.triggers import UNIT_MM, Artefact, Source, TestRecord, Triggers, make_frame
+
+
+_UNKNOWN = "bracketed-result"
+"""Pattern that says what is missing in a file of no known shape."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -35,15 +50,20 @@ class ImportResult:
     file : str
         File name without folders.
     shape : str
-        "native log", "plain table" or "table with a column map".
+        "native log", "plain table", "table with a column map", "spreadsheet table", or the name of a
+        pattern.
     units : str
-        "mm" or "inch", as stated.
+        As stated.
     columns : tuple of tuple of (str, str)
         Name in the file and name in the frame (or ``face``, ``serial``).
     ignored : tuple of str
         Columns that are not understood; their values are not used.
     notices : tuple of str
         What is no fault but worth telling, a sentence each.
+    skipped : tuple of Skipped
+        Lines that gave no touch, with the reason.
+    parts : int
+        Parts into which interruptions cut the log.
     """
 
     tests: tuple[Triggers, ...]
@@ -53,15 +73,26 @@ class ImportResult:
     columns: tuple[tuple[str, str], ...]
     ignored: tuple[str, ...]
     notices: tuple[str, ...]
+    skipped: tuple[Skipped, ...] = ()
+    parts: int = 1
 
 
-def read_logs(
-    path: Path | str,
-    *,
-    column_map: ColumnMap | None = None,
-    units: str | None = None,
-    serial: str | None = None,
-) -> list[Triggers]:
+@dataclass(frozen=True, slots=True)
+class _Rows:
+    """The cells of a file, whatever its shape."""
+
+    table: Table
+    layout: Layout
+    stated: Stated
+    shape: str
+    digest: str
+    column_map: ColumnMap
+    notices: tuple[str, ...] = ()
+    skipped: tuple[Skipped, ...] = ()
+    parts: int = 1
+
+
+def read_logs(path: Path | str, told: Told | None = None, **answers: Any) -> list[Triggers]:
     """Read one trigger log; as ``import_log``, but only the tests.
 
     Returns
@@ -74,28 +105,28 @@ def read_logs(
     ImportDataError
         With all faults of the file.
     """
-    return list(import_log(path, column_map=column_map, units=units, serial=serial).tests)
+    return list(import_log(path, told, **answers).tests)
 
 
 def import_log(
     path: Path | str,
+    told: Told | None = None,
     *,
-    column_map: ColumnMap | None = None,
-    units: str | None = None,
-    serial: str | None = None,
+    advance: Callable[[int], None] = lambda _: None,
+    **answers: Any,
 ) -> ImportResult:
     """Read one trigger log.
 
     Parameters
     ----------
     path : Path or str
-        Native log, or any delimited text with a column map.
-    column_map : ColumnMap, optional
-        Names of the columns; without it the native names are expected.
-    units : {"mm", "inch"}, optional
-        For a log that doesn't state its units.
-    serial : str, optional
-        For a log that doesn't state the serial of the probe.
+        Native log, any delimited text with a column map, a table with a header row, or lines that a pattern knows.
+    told : Told, optional
+        What the user says about the log.
+    advance : callable, optional
+        Called with the number of bytes that were read of a line-based log.
+    **answers
+        Attributes of ``Told`` one by one, such as ``units``, ``serial``, ``column_map``.
 
     Returns
     -------
@@ -105,37 +136,96 @@ def import_log(
     Raises
     ------
     ImportDataError
-        With all faults of the file; nothing is guessed and no row is left out.
+        With all faults of the file; nothing is guessed and no row is left out unseen.
     """
     path = Path(path)
-    names = column_map or ColumnMap()
+    told = replace(told or Told(), **answers)
     faults = FaultList(str(path))
-    content = read_content(path, names.encoding, faults)
+    names = told.column_map or ColumnMap()
+    opening = read_opening(path, names.encoding, faults)
+    start = np.frombuffer(opening.start, dtype=np.uint8)
+    shape, head = TABLE, None
+    if told.column_map is None:
+        head = read_head(start, 0, FaultList(str(path)))
+        shape = "pattern" if told.pattern else find_shape(opening.start, head.line_at, head.header, told.tag)
+        if not head.header_line:
+            shape = TABLE
+        elif not shape:
+            shape = first_marked(LogText(path, opening, faults), told.tag) or _UNKNOWN
+    if shape == TABLE:
+        rows = _read_table_file(path, opening, told, faults)
+    elif shape == SPREADSHEET:
+        rows = _read_spreadsheet_file(path, opening, told, faults)
+    else:
+        pattern = told.pattern or built_in_patterns()[shape]
+        name = told.pattern_name or shape
+        rows = _read_lines_file(path, opening, pattern, name, told, faults, advance)
+    return _finish(path, rows, faults)
+
+
+def _finish(path: Path, rows: _Rows, faults: FaultList) -> ImportResult:
+    units = rows.stated.units
+    columns = judge(rows.table, rows.layout, rows.column_map, units, faults)
+    tests = _split_by_serial(columns, rows.table, rows.layout, rows.stated, faults)
+    faults.raise_if_any()
+    notices = (
+        *rows.notices,
+        *list_notices(rows.table, rows.layout, [frame for _, frame in tests]),
+    )
+    triggers = tuple(
+        Triggers(
+            record, frame, Source(path.name, rows.digest, len(frame), str(units), rows.shape, notices)
+        )
+        for record, frame in tests
+    )
+    return ImportResult(
+        triggers,
+        path.name,
+        rows.shape,
+        str(units),
+        tuple((field.header, field.target) for field in rows.layout.fields),
+        rows.layout.ignored,
+        notices,
+        rows.skipped,
+        rows.parts,
+    )
+
+
+# ---- tables
+
+
+def _read_table_file(path: Path, opening: Opening, told: Told, faults: FaultList) -> _Rows:
+    names = told.column_map or ColumnMap()
+    content = read_content(path, opening, faults)
     with ThreadPoolExecutor(1) as pool:
         digest = pool.submit(content.sha256)
         head = read_head(content.text, names.skip_rows, faults)
-        stated = settle(head, names, units, serial, faults)
+        stated = settle(head, names, told.units, told.serial, faults, _about(told))
         layout = _understand_header(head, names, stated, faults)
         table = _read_table(content, head, layout, faults)
-        columns = judge(table, layout, names, stated.units, faults)
-        tests = _split_by_serial(columns, table, layout, stated, faults)
-        faults.raise_if_any()
-        shape = "table with a column map" if column_map else "native log" if head.stated else "plain table"
-        notices = tuple(list_notices(content.encoding, table, layout, [frame for _, frame in tests]))
-        sources = [
-            Source(path.name, digest.result(), len(frame), str(stated.units), shape, notices)
-            for _, frame in tests
-        ]
-    return ImportResult(
-        tuple(
-            Triggers(record, frame, source) for (record, frame), source in zip(tests, sources, strict=True)
-        ),
-        path.name,
-        shape,
-        str(stated.units),
-        tuple((field.header, field.target) for field in layout.fields),
-        layout.ignored,
-        notices,
+        shape = "table with a column map" if told.column_map else "native log" if head.stated else "plain table"
+        return _Rows(table, layout, stated, shape, digest.result(), names, text_notices(opening, content.nul_count))
+
+
+def _read_spreadsheet_file(path: Path, opening: Opening, told: Told, faults: FaultList) -> _Rows:
+    content = read_content(path, opening, faults)
+    head = read_head(content.text, 0, faults)
+    face = next((name for name, angles in FACES.items() if angles == told.direction), None)
+    found: Spreadsheet = read_spreadsheet(
+        content.text[head.line_at :],
+        head.header_line,
+        delimiter=told.delimiter,
+        decimal=told.decimal,
+        faults=faults,
+        units=told.units,
+        direction=face,
+    )
+    others = _about(told) | ({"its header row": {"units": found.units}} if found.units else {})
+    stated = settle(head, ColumnMap(), told.units, told.serial, faults, others)
+    _require_serial(stated, found.layout, faults)
+    notices = (*text_notices(opening, content.nul_count), *found.notices)
+    return _Rows(
+        found.table, found.layout, stated, "spreadsheet table", content.sha256(), ColumnMap(), notices, found.skipped
     )
 
 
@@ -146,15 +236,20 @@ def _understand_header(head: Head, names: ColumnMap, stated: Stated, faults: Fau
     before = faults.total
     layout = read_header(head.header, head.header_line, names, faults)
     is_faulty = faults.total > before
+    _require_serial(stated, layout, faults)
+    if is_faulty:
+        faults.raise_if_any()
+    return layout
+
+
+def _require_serial(stated: Stated, layout: Layout, faults: FaultList) -> None:
     if stated.serial is None and not layout.holds("serial") and "serial" not in stated.lines:
         faults.add(
             "no serial of the probe",
             'serial = "..."',
-            action='add a line # serial = "..." at the top, or give the serial as an option',
+            action='add a line # serial = "..." at the top, or give --serial; '
+            "a result without one can't be compared later",
         )
-    if is_faulty:
-        faults.raise_if_any()
-    return layout
 
 
 def _read_table(content: Content, head: Head, layout: Layout, faults: FaultList) -> Table:
@@ -165,6 +260,72 @@ def _read_table(content: Content, head: Head, layout: Layout, faults: FaultList)
         faults.add("no rows below the header row", "one row for each approach", line=layout.line)
         faults.raise_if_any()
     return table
+
+
+# ---- lines
+
+
+def _read_lines_file(
+    path: Path,
+    opening: Opening,
+    pattern: Pattern,
+    name: str,
+    told: Told,
+    faults: FaultList,
+    advance: Callable[[int], None],
+) -> _Rows:
+    head = read_head(np.frombuffer(opening.start, dtype=np.uint8), 0, faults)
+    log = LogText(path, opening, faults, advance)
+    day = told.about.day if told.about else None
+    found = read_lines(log, pattern, head.header_line, told, _artefact(head, told), day, faults)
+    others = _about(told)
+    if found.units:
+        others["its lines"] = {"units": found.units}
+    if found.planned_touches:
+        others["the plan"] = {"planned_touches": found.planned_touches}
+    hint = "; G20 and G21 in a log do not decide it" if pattern.include else ""
+    stated = settle(head, ColumnMap(), told.units, told.serial, faults, others, hint)
+    _require_serial(stated, found.layout, faults)
+    _doubt_units(pattern, found, stated, told, faults)
+    table = found.table
+    if stated.units in ("um", "thou") and "feed_mm_min" in table.columns:  # feeds are in mm or inch a minute
+        feed = table.columns["feed_mm_min"] * (UNIT_MM["mm"] / UNIT_MM["um"])
+        table = replace(table, columns=table.columns | {"feed_mm_min": feed})
+    notices = (*text_notices(opening, log.nul_count, log.replaced_count), *found.notices)
+    return _Rows(
+        table, found.layout, stated, name, log.sha256(), ColumnMap(), notices, found.skipped, found.parts
+    )
+
+
+def _about(told: Told) -> dict[str, dict[str, Any]]:
+    if told.about is None:
+        return {}
+    stated = told.about.model_dump(exclude_none=True, exclude={"day"})
+    return {"the file given with --about": stated}
+
+
+def _artefact(head: Head, told: Told) -> Artefact | None:
+    """The artefact as far as it is stated; a wrong statement is a fault later."""
+    if told.about is not None and told.about.artefact is not None:
+        return told.about.artefact
+    try:
+        return Artefact.model_validate(head.stated["artefact"])
+    except (KeyError, ValidationError):
+        return None
+
+
+def _doubt_units(pattern: Pattern, found: LinesLog, stated: Stated, told: Told, faults: FaultList) -> None:
+    typical = pattern.units.decimals_inch
+    if stated.units == "mm" and told.units is None and typical is not None and found.decimals == typical:
+        faults.add(
+            f'units "mm" and values with {typical} decimals, as logs of this shape have them in inch',
+            "units that fit the values",
+            line=int(found.table.line[0]),
+            action="confirm with --units mm, or give --units inch and correct what states mm",
+        )
+
+
+# ---- serials
 
 
 def _split_by_serial(

@@ -2,16 +2,17 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import Any, get_args
+from typing import Any
 
 from pydantic import ValidationError
 
 from probetest.faults import FaultList, shown
-from probetest.importers.columns import ColumnMap, Units
+from probetest.importers.columns import ColumnMap
 from probetest.importers.head import KNOWN, Head
 from probetest.settings import allowed_keys
-from probetest.triggers import TestRecord
+from probetest.triggers import UNIT_MM, TestRecord
 
 
 @dataclass(frozen=True, slots=True)
@@ -38,7 +39,13 @@ class Stated:
 
 
 def settle(
-    head: Head, column_map: ColumnMap, units: str | None, serial: str | None, faults: FaultList
+    head: Head,
+    column_map: ColumnMap,
+    units: str | None,
+    serial: str | None,
+    faults: FaultList,
+    others: Mapping[str, dict[str, Any]] | None = None,
+    hint: str = "",
 ) -> Stated:
     """Join what head, column map and options state; a contradiction is a fault.
 
@@ -49,6 +56,10 @@ def settle(
     units, serial : str or None
         Options of the caller.
     faults : FaultList
+    others : mapping of str to dict, optional
+        What other places state, by the name of the place.
+    hint : str
+        Added to what to do where no units are stated.
 
     Returns
     -------
@@ -60,7 +71,7 @@ def settle(
     options = {name: value for name, value in (("units", units), ("serial", serial)) if value is not None}
     values: dict[str, Any] = {}
     for key in KNOWN:
-        value = _settle_one(key, head, mapped, options, faults)
+        value = _settle_one(key, head, {"the column map": mapped, **(others or {}), "the option": options}, faults)
         if value is not None:
             values[key] = value
     found_units = values.pop("units", None)
@@ -69,9 +80,9 @@ def settle(
             faults.add(
                 "no units",
                 'units = "mm" or units = "inch"',
-                action='add a line # units = "mm" at the top, or give the units as an option',
+                action='add a line # units = "mm" at the top, or give --units mm or --units inch' + hint,
             )
-    elif found_units not in get_args(Units):
+    elif found_units not in UNIT_MM:
         faults.add(
             f"units {shown(found_units)}", '"mm" or "inch"', line=head.lines.get("units"), column="units"
         )
@@ -81,11 +92,9 @@ def settle(
     return Stated(found_units, found_serial, values, notes, head.lines)
 
 
-def _settle_one(
-    key: str, head: Head, mapped: dict[str, Any], options: dict[str, str], faults: FaultList
-) -> Any:
-    sources = (("the log", head.stated), ("the column map", mapped), ("the option", options))
-    said = [(place, values[key]) for place, values in sources if key in values]
+def _settle_one(key: str, head: Head, others: Mapping[str, dict[str, Any]], faults: FaultList) -> Any:
+    sources = {"the log": head.stated, **others}
+    said = [(place, values[key]) for place, values in sources.items() if key in values]
     for place, value in said[1:]:
         if value != said[0][1]:
             faults.add(

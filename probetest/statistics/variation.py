@@ -273,7 +273,7 @@ def _smooth(design: _Design, waves: Floats, *, refined: bool = True) -> _Smoothe
     size = np.maximum(np.take_along_axis(gains, place[:, None], axis=1), 0.0)
     shape = size * design.shapes[place]
     left = waves - shape
-    curve = shape * np.clip(1 - SHAPE_COST / np.maximum(size**2, 1e-300), 0.0, 1.0)
+    curve = shape * (1 - SHAPE_COST / np.maximum(size**2, SHAPE_COST))
     for test in np.flatnonzero(size[:, 0] > CLEAR) if refined else ():
         tangent = design.tangent(int(place[test]))
         moved = tangent @ (tangent.T @ left[test])
@@ -295,12 +295,12 @@ def _smooth(design: _Design, waves: Floats, *, refined: bool = True) -> _Smoothe
 
 def _keep(strength: Floats, size: int) -> tuple[Floats, Floats]:
     """Share that is kept of ``size`` waves whose squares sum to ``strength``, and its average."""
-    keep = np.clip(1 - size / np.maximum(strength, 1e-300), 0.0, 1.0)
+    keep = 1 - size / np.maximum(strength, size)
     sure = strength > special.chdtri(size, SURE_RISK)
     half = np.maximum(strength, 1e-6) / 2
     # Mean of 1 - B, with density B**(size / 2) exp(-B * half) over (0, 1).
     ratio = special.gammainc(size / 2 + 2, half) / special.gammainc(size / 2 + 1, half)
-    averaged = np.clip(1 - ratio * (size / 2 + 1) / half, 0.0, 1.0)
+    averaged = 1 - ratio * (size / 2 + 1) / half
     return np.where(sure, np.sqrt(keep), keep), np.where(sure, 1.0, averaged)
 
 
@@ -359,6 +359,6 @@ def _random_curve(design: _Design, rng: np.random.Generator, *, early: bool) -> 
     values = seat_shape(design.azimuth_deg, arm, ratio)
     if early:
         away = np.abs((design.azimuth_deg + 180 - arm + 180) % 360 - 180)
-        values = np.where(away <= 60, np.minimum(values, EARLY_GAIN * values), values)
+        values = np.where(away <= 60, EARLY_GAIN * values, values)
     curve = design.flatten(values)
     return curve / max(design.span(curve), 1e-12)

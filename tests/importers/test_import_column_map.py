@@ -120,7 +120,7 @@ BAD_MAPS = {
         "the unknown key 'azimut'",
         "azimuth,",
     ),
-    "unknown units": ('\n\nunits = "cm"\n', 3, "units", "'cm'", "'mm' or 'inch'"),
+    "unknown units": ('\n\nunits = "cm"\n', 3, "units", "'cm'", "'mm', 'inch', 'um' or 'thou'"),
     "unknown outcome": ('[outcomes]\n"OK" = "good"\n', 2, "outcomes.OK", "'good'", "'trigger', 'missed'"),
     "unknown encoding": ('encoding = "rot13"\n', 1, "encoding", "'rot13'", "'utf-8'"),
     "delimiter of two signs": ('delimiter = ";;"\n', 1, "delimiter", "';;'", "one sign between cells"),

@@ -1,0 +1,150 @@
+"""A log without directions joined to its plan: by count, checked by geometry."""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from probetest.faults import FaultList
+from probetest.importers.approaches import TRIGGER, Approaches
+from probetest.importers.directions import radial_azimuths
+from probetest.importers.pattern import Pattern
+from probetest.importers.plan import Plan
+from probetest.triggers import Artefact
+
+_FAR_DEG = 20.0
+_MOST_NAMED = 10
+
+
+def join_plan(
+    result: Approaches, plan: Plan, pattern: Pattern, artefact: Artefact | None, faults: FaultList
+) -> int | None:
+    """Give each approach the number, stage, orientation and direction of its place in the plan.
+
+    Parameters
+    ----------
+    result : Approaches
+        Of one part of a log, fast and slow touches told apart.
+    plan : Plan
+    pattern : Pattern
+    artefact : Artefact or None
+        Where it is round and the log has positions, the directions are compared with them.
+    faults : FaultList
+
+    Returns
+    -------
+    int or None
+        Touches planned for each direction of a series, where the log may have lost some of them.
+    """
+    rows, planned = len(result), len(plan)
+    measured = _measured(result, artefact)
+    place: NDArray[np.int64] | None = None
+    if rows == planned:
+        place = np.arange(planned)
+    elif rows < planned:
+        place = _align(measured, plan, rows)
+    if place is None:
+        _refuse_count(result, plan, pattern, faults)
+        place = np.minimum(np.arange(rows), planned - 1)
+    elif measured is not None:
+        _compare(result, plan, place, measured, faults)
+    result.columns["touch"] = plan.touch[place]
+    result.columns["stage"] = pd.Categorical(np.array(plan.stage, dtype=object)[place])
+    result.columns["orientation"] = plan.orientation_deg[place]
+    result.columns["azimuth_deg"] = plan.azimuth_deg[place]
+    result.columns["elevation_deg"] = plan.elevation_deg[place]
+    result.columns.pop("face", None)
+    return _lost(result, plan, place, pattern, faults) if rows < planned else None
+
+
+def _measured(result: Approaches, artefact: Artefact | None) -> NDArray[np.float64] | None:
+    """Azimuths as commands or positions show them; None where they don't."""
+    if "azimuth_deg" in result.columns:
+        known = result.columns["azimuth_deg"]
+        return known if np.isfinite(known).any() else None
+    return radial_azimuths(result, artefact)
+
+
+def _align(measured: NDArray[np.float64] | None, plan: Plan, rows: int) -> NDArray[np.int64] | None:
+    """Return a place in the plan for each approach of a log that lacks some."""
+    directions = np.unique(plan.azimuth_deg)
+    series = {*zip(plan.stage, plan.orientation_deg.tolist(), plan.elevation_deg.tolist(), strict=True)}
+    if len(directions) == 1 and len(series) == 1:
+        return np.arange(rows)
+    if measured is None:
+        return None
+    wanted = np.searchsorted(directions, plan.azimuth_deg)
+    gap = np.abs((measured[:, None] - directions[None, :] + 180) % 360 - 180)
+    nearest = np.where(np.isfinite(gap).all(axis=1), np.nan_to_num(gap, nan=360.0).argmin(axis=1), -1)
+    place = np.empty(rows, dtype=np.int64)
+    at = 0
+    for row, direction in enumerate(nearest.tolist()):
+        while at < len(plan) and direction not in (-1, wanted[at]):
+            at += 1
+        if at == len(plan):
+            return None
+        place[row] = at
+        at += 1
+    return place
+
+
+def _compare(
+    result: Approaches, plan: Plan, place: NDArray[np.int64], measured: NDArray[np.float64], faults: FaultList
+) -> None:
+    level = np.abs(plan.elevation_deg[place]) < 45
+    off = np.abs((measured - plan.azimuth_deg[place] + 180) % 360 - 180)
+    far = (off > _FAR_DEG) & level & (result.columns["outcome"] == TRIGGER)
+    faults.add_rows(
+        far,
+        result.columns["line"],
+        lambda row: (
+            f"a touch at azimuth {measured[row]:.0f} deg where the plan has "
+            f"{plan.azimuth_deg[place[row]]:g} deg (touch {plan.touch[place[row]]})"
+        ),
+        "the touches in the order of the plan",
+        action="check that this is the plan of this log, and that no touch was added or left out",
+    )
+
+
+def _refuse_count(result: Approaches, plan: Plan, pattern: Pattern, faults: FaultList) -> None:
+    rows, planned = len(result), len(plan)
+    action = "check that this is the plan of this log"
+    if rows < planned:
+        action = "complete the log, or give the plan of what it holds"
+        if pattern.drops_equal_neighbours:
+            action = (
+                "some controllers do not write a touch equal to the one before, and the scatter then looks "
+                "larger than it is: let a macro print each touch, or touch each direction in turn"
+            )
+    faults.add(f"{rows} approaches, where the plan {plan.file} has {planned}", f"{planned} approaches", action=action)
+
+
+def _lost(
+    result: Approaches, plan: Plan, place: NDArray[np.int64], pattern: Pattern, faults: FaultList
+) -> int | None:
+    """Say which planned touches are not in the log; return what each direction should have."""
+    missing = np.setdiff1d(np.arange(len(plan)), place)
+    if not pattern.drops_equal_neighbours:
+        names = ", ".join(str(plan.touch[at]) for at in missing[:_MOST_NAMED].tolist())
+        more = f" and {len(missing) - _MOST_NAMED} more" if len(missing) > _MOST_NAMED else ""
+        result.notices.append(
+            f"Planned touches that the log does not hold: {len(missing)} of {len(plan)} (touch {names}{more})."
+        )
+        return None
+    result.notices.append(
+        f"The plan has {len(plan)} touches, the log {len(result)}: a log of this shape leaves out a touch that is "
+        "equal to the one before. How many there were in each direction is taken from the plan."
+    )
+    keys = pd.DataFrame(
+        {"stage": plan.stage, "turn": plan.orientation_deg, "azimuth": plan.azimuth_deg, "up": plan.elevation_deg}
+    )
+    counts = keys.value_counts()
+    if counts.nunique() != 1:
+        faults.add(
+            f"a plan with {counts.min()} to {counts.max()} touches in a direction, and a log that lacks some",
+            "the same number of touches in each direction",
+            action="let a macro print each touch instead",
+        )
+        return None
+    return int(counts.iloc[0])
