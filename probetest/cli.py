@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import functools
 import os
 import sys
 import traceback
@@ -15,6 +16,7 @@ import probetest
 
 if TYPE_CHECKING:
     from probetest.jobs.batch import Options
+    from probetest.jobs.reading import Reading
 
 EXIT_CODES = {"pass": 0, "fail": 1, "undecided": 3}
 UNUSABLE = 2
@@ -23,18 +25,63 @@ BROKEN = 70
 PATH = click.Path(path_type=Path)
 
 
+_READING = (
+    click.option(
+        "--units",
+        type=click.Choice(["mm", "inch", "um", "thou"]),
+        help="Units, where the log does not state them.",
+    ),
+    click.option("--serial", metavar="TEXT", help="Serial of the probe, where the log does not state it."),
+    click.option(
+        "--about", type=PATH, metavar="FILE", help="Serial, artefact, stylus ... of the test (TOML)."
+    ),
+    click.option(
+        "--columns", type=PATH, metavar="FILE", help="Column map (TOML) for a table with other names."
+    ),
+    click.option("--pattern", metavar="NAME|FILE", help="Shape of the lines, or a pattern file (TOML)."),
+    click.option(
+        "--plan", type=PATH, metavar="FILE", help="Planned touches (CSV), for a log without directions."
+    ),
+    click.option("--direction", metavar="X+|DEG", help="Motion of every approach: a face, or an azimuth."),
+    click.option(
+        "--radial", is_flag=True, help="Each approach ran through the centre of the round artefact."
+    ),
+    click.option(
+        "--feeds",
+        type=click.Choice(["slow", "fast", "all"]),
+        help="Which touches of fast and slow pairs count.",
+    ),
+    click.option(
+        "--part", type=click.IntRange(1), metavar="N", help="Which part of an interrupted log counts."
+    ),
+    click.option("--join", is_flag=True, help="The parts of an interrupted log belong together."),
+    click.option("--decimal", type=click.Choice([".", ","]), help="Decimal sign of a table."),
+    click.option(
+        "--delimiter", metavar="SIGN", help="Sign between the cells of a table; tab for a tabulator."
+    ),
+    click.option("--tag", metavar="TEXT", help="Word in front of the first colon of a result in brackets."),
+    click.option("--x-diameter", is_flag=True, help="X counts as a diameter: halve it."),
+)
+_READING_NAMES = (
+    "units", "serial", "about", "columns", "pattern", "plan", "direction", "radial", "feeds", "part", "join",
+    "decimal", "delimiter", "tag", "x_diameter",
+)  # fmt: skip
+
+
 def _reading_options(command: Callable[..., Any]) -> Callable[..., Any]:
-    """Options of every command that reads logs."""
-    for option in (
-        click.option(
-            "--units", type=click.Choice(["mm", "inch"]), help="Units, where the log does not state them."
-        ),
-        click.option(
-            "--columns", type=PATH, metavar="FILE", help="Column map (TOML) for a table with other names."
-        ),
-    ):
-        command = option(command)
-    return command
+    """Give a command the options of all that read logs, as one argument ``reading``."""
+
+    @functools.wraps(command)
+    def with_reading(**values: Any) -> Any:
+        from probetest.jobs.reading import Reading
+
+        reading = Reading(**{name: values.pop(name) for name in _READING_NAMES})
+        return command(reading=reading, **values)
+
+    wrapped: Callable[..., Any] = with_reading
+    for option in reversed(_READING):
+        wrapped = option(wrapped)
+    return wrapped
 
 
 @click.group(context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100})
@@ -62,8 +109,7 @@ def qualify(
     limits: Path | None,
     out: Path,
     no_pdf: bool,
-    columns: Path | None,
-    units: str | None,
+    reading: Reading,
 ) -> None:
     """Check each probe against its limits; write DIR/SERIAL/ with report.pdf, report.ipynb, result.json.
 
@@ -71,31 +117,51 @@ def qualify(
     """
     from probetest.jobs.batch import Options
 
-    sys.exit(_qualify(list(logs), Options(limits, columns, units), out, pdf=not no_pdf))
+    sys.exit(_qualify(list(logs), Options(limits, reading), out, pdf=not no_pdf))
 
 
 @cli.command()
 @click.argument("logs", nargs=-1, required=True, type=PATH, metavar="LOG...")
+@click.option("--json", "as_json", is_flag=True, help="Print the same as JSON, and nothing else.")
 @_reading_options
-def check(logs: tuple[Path, ...], columns: Path | None, units: str | None) -> None:
-    """Say what was understood of each log, and every problem in it. Writes nothing.
+def check(logs: tuple[Path, ...], as_json: bool, reading: Reading) -> None:
+    """Say what was understood of each log, what was skipped and why, and every problem. Writes nothing.
 
     Example: probetest check SK1-001.csv
     """
-    from probetest.errors import ImportDataError
-    from probetest.importers import import_log
-    from probetest.jobs.batch import Options
-    from probetest.screen import print_import, print_problems
+    from probetest.jobs.checking import check_log
+    from probetest.screen import print_checked, print_json, progress
 
-    column_map = Options(None, columns, units).column_map()
-    unusable = False
-    for log in logs:
-        try:
-            print_import(import_log(log, column_map=column_map, units=units))
-        except ImportDataError as error:
-            print_problems(log, error)
-            unusable = True
-    sys.exit(UNUSABLE if unusable else 0)
+    told = reading.told()
+    with progress() as bar:
+        found = [check_log(log, told, bar.reading(log)) for log in logs]
+    if as_json:
+        print_json({"files": [one.to_dict() for one in found]})
+    else:
+        for one in found:
+            print_checked(one)
+    sys.exit(UNUSABLE if any(one.error for one in found) else 0)
+
+
+@cli.command()
+@click.argument("log", type=PATH)
+@click.option("-o", "--out", type=PATH, required=True, metavar="FILE", help="The native log to write.")
+@_reading_options
+def convert(log: Path, out: Path, reading: Reading) -> None:
+    """Write a log of any shape as a native log, which states everything and needs no options.
+
+    Each touch keeps the line it had, so that a flag in a report points at the original log.
+
+    Example: probetest convert run3.txt -o SK1-001.csv --units mm --serial SK1-001 --plan plan.csv
+    """
+    from probetest.jobs.converting import convert_log
+    from probetest.screen import print_checked, print_written, progress
+
+    told = reading.told()
+    with progress() as bar:
+        found = convert_log(log, out, told, bar.reading(log))
+    print_checked(found)
+    print_written(out)
 
 
 @cli.command()
@@ -119,8 +185,8 @@ def _qualify(logs: list[Path], options: Options, out: Path, *, pdf: bool) -> int
     from probetest.statistics.decision import overall_verdict
 
     limits = options.read_limits()
-    jobs = read_jobs(logs, options)
     with progress() as bar:
+        jobs = read_jobs(logs, options, bar.reading(*logs))
         results = qualify_jobs(jobs, limits, bar.start("computing", len(jobs)))
         step = bar.start("writing reports" if pdf else "writing results", len(results))
         folders = []

@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
+import json
+import sys
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from pathlib import Path
+from typing import Any
 
 from rich.console import Console
 from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn
@@ -14,6 +17,8 @@ from rich.text import Text
 from probetest.errors import ImportDataError
 from probetest.faults import printable
 from probetest.importers import ImportResult, summarise
+from probetest.importers.skipped import Skipped
+from probetest.jobs.checking import Checked
 from probetest.jobs.qualify import Qualification
 from probetest.report.numbers import UNKNOWN, number, rounded, span, um, um_span
 from probetest.statistics.decision import Check
@@ -24,6 +29,8 @@ MARKS = {"pass": "pass", "fail": "FAIL", "undecided": "undecided"}
 """The word carries the verdict; colour only repeats it."""
 
 MOST_COLUMNS = 200
+MOST_REASONS = 30
+MOST_LINES = 8
 
 
 class _Screen(Console):
@@ -48,6 +55,20 @@ class Bar:
         """Begin a bar; call what is returned once a step."""
         task = self._bars.add_task(words, total=total)
         return lambda: self._bars.advance(task)
+
+    def reading(self, *logs: Path) -> Callable[[int], None]:
+        """Begin a bar over the bytes of files; call what is returned with the bytes of each step."""
+        sizes = [log.stat().st_size for log in logs if log.is_file()]
+        scale = 1 << 20
+        task = self._bars.add_task("reading (MiB)", total=max(1, sum(sizes) // scale))
+        seen = 0
+
+        def advance(count: int) -> None:
+            nonlocal seen
+            seen += count
+            self._bars.update(task, completed=seen // scale)
+
+        return advance
 
 
 @contextmanager
@@ -118,7 +139,49 @@ def _words(check: Check) -> str:
     return text
 
 
-def print_import(result: ImportResult) -> None:
+def print_json(found: Any) -> None:
+    """Print plain values as JSON, with every sign that is not ASCII as an escape."""
+    sys.stdout.write(json.dumps(found, indent=2, allow_nan=False) + "\n")
+
+
+def print_checked(checked: Checked) -> None:
+    """What was understood of one file, what was skipped, or every problem that is shown."""
+    if checked.error is not None:
+        _print_problems(checked.log, checked.error)
+    if checked.result is not None:
+        _print_import(checked.result)
+        console = _console()
+        for line, reason in checked.kept:
+            console.print(Text(f"  kept: line {line}: {printable(reason)}"))
+        for reason, lines in _grouped(checked.result.skipped):
+            console.print(Text(f"  skipped: {lines}: {printable(reason)}"))
+
+
+def _grouped(skipped: Sequence[Skipped]) -> list[tuple[str, str]]:
+    """Each reason once, with its first lines."""
+    lines: dict[str, list[int]] = {}
+    for one in skipped:
+        lines.setdefault(one.reason, []).append(one.line)
+    shown = [(reason, _named_lines(at)) for reason, at in list(lines.items())[:MOST_REASONS]]
+    rest = sum(len(at) for at in list(lines.values())[MOST_REASONS:])
+    return shown + (
+        [(f"for other reasons; --json lists all {len(skipped)}", f"{rest} more lines")] if rest else []
+    )
+
+
+def _named_lines(lines: list[int]) -> str:
+    named = ", ".join(str(line) for line in lines[:MOST_LINES])
+    if len(lines) == 1:
+        return f"line {named}"
+    return f"{len(lines)} lines ({named}{', ...' if len(lines) > MOST_LINES else ''})"
+
+
+def print_written(path: Path) -> None:
+    """Where a file went."""
+    _console().print(Text(f"Written: {printable(str(path))}"))
+
+
+def _print_import(result: ImportResult) -> None:
     """What was understood of one file."""
     console = _console()
     console.print(Text(f"{printable(result.file)}: {result.shape}, units {result.units}", style="bold"))
@@ -150,7 +213,7 @@ def print_import(result: ImportResult) -> None:
         console.print(Text(f"  mind: {printable(notice)}"))
 
 
-def print_problems(log: Path, error: ImportDataError) -> None:
+def _print_problems(log: Path, error: ImportDataError) -> None:
     """Every problem that is shown of one file."""
     console = _console(error=True)
     noun = "problem" if error.total == 1 else "problems"

@@ -74,6 +74,13 @@ class Machine(_Record):
     resolution_mm: float | None = Field(default=None, gt=0)
 
 
+class Origin(_Record):
+    """The log that a native log was made from; the lines of the touches are those of that log."""
+
+    file: str = Field(min_length=1, max_length=300)
+    sha256: str | None = Field(default=None, pattern=r"^[0-9a-f]{64}$")
+
+
 class TestRecord(_Record):
     """The conditions of a test, as stated in the head of the log.
 
@@ -90,6 +97,7 @@ class TestRecord(_Record):
     planned_touches: int | None = Field(
         default=None, ge=1, le=100_000, description="approaches made from each direction of a series"
     )
+    origin: Origin | None = None
     notes: tuple[tuple[str, str], ...] = ()
 
 
@@ -111,6 +119,8 @@ class Source:
         Which reader understood the file.
     notices : tuple of str
         What is no fault of the file but worth telling.
+    skipped : tuple of tuple of (int, str)
+        Line and reason of each line that gave no touch.
     """
 
     file: str
@@ -119,6 +129,7 @@ class Source:
     units: str
     shape: str
     notices: tuple[str, ...] = ()
+    skipped: tuple[tuple[int, str], ...] = ()
 
 
 @dataclass(frozen=True, slots=True)

@@ -2,16 +2,27 @@
 
 from probetest.importers.columns import ColumnMap, read_column_map
 from probetest.importers.native import write_native_log
+from probetest.importers.pattern import Pattern, read_pattern
+from probetest.importers.plan import Plan, read_plan
 from probetest.importers.read import ImportResult, import_log, read_logs
 from probetest.importers.summary import LogSummary, summarise
+from probetest.importers.told import About, Told, read_about, read_direction
 
 __all__ = [
+    "About",
     "ColumnMap",
     "ImportResult",
     "LogSummary",
+    "Pattern",
+    "Plan",
+    "Told",
     "import_log",
+    "read_about",
     "read_column_map",
+    "read_direction",
     "read_logs",
+    "read_pattern",
+    "read_plan",
     "summarise",
     "write_native_log",
 ]

@@ -87,24 +87,23 @@ def list_approaches(found: Scan, pattern: Pattern, skipped: SkipList) -> Approac
     columns = dict(found.columns)
     contact = columns.pop("contact", None)
     rows = len(columns["line"])
-    columns["outcome"] = (
-        np.full(rows, TRIGGER, dtype=np.int8) if contact is None else _OF_CONTACT[contact]
-    )
+    columns["outcome"] = np.full(rows, TRIGGER, dtype=np.int8) if contact is None else _OF_CONTACT[contact]
     result = Approaches(columns)
     _drop_listed(result, found, skipped)
-    _note_misses(result, found, skipped)
+    _note_misses(result, skipped)
     _add_events(result, found, pattern, skipped)
     _turn_newest_first(result)
     _find_cuts(result, found)
     reports = len(found.lines_of("position_report"))
     if reports:
         result.notices.append(
-            f"Reports of where the machine is were passed over: {reports} lines; {len(result)} results are used."
+            f"Reports of where the machine is were passed over: {reports} lines; "
+            f"{len(result)} results are used."
         )
     if pattern.display_only:
         result.notices.append(
-            "The values were copied from a position display: they include the distance the machine took to stop, "
-            "which cancels in the repeatability but not in a position, and its own scatter stays."
+            "The values were copied from a position display: they include the distance the machine took to "
+            "stop, which cancels in the repeatability but not in a position, and its own scatter stays."
         )
     return result
 
@@ -123,8 +122,8 @@ def _drop_listed(result: Approaches, found: Scan, skipped: SkipList) -> None:
     result.select(~listed)
 
 
-def _note_misses(result: Approaches, found: Scan, skipped: SkipList) -> None:
-    """Say of each result without contact that its position is no touch; join it with its alarm."""
+def _note_misses(result: Approaches, skipped: SkipList) -> None:
+    """Say of each result without contact that its position is no touch."""
     line, outcome = result.columns["line"], result.columns["outcome"]
     for row in np.flatnonzero(outcome == MISSED).tolist():
         skipped.add(
@@ -133,8 +132,8 @@ def _note_misses(result: Approaches, found: Scan, skipped: SkipList) -> None:
 
 
 def _add_events(result: Approaches, found: Scan, pattern: Pattern, skipped: SkipList) -> None:
-    """An alarm counts as an approach of its own, unless the result without contact beside it is the same one."""
-    whys = {event.kind: event.why for event in pattern.events if event.why}
+    """Count an alarm as an approach, unless a result without contact beside it is the same one."""
+    whys: dict[str, str] = {event.kind: event.why for event in pattern.events if event.why}
     line = result.columns["line"]
     taken = np.zeros(len(line), dtype=bool)
     extra: list[tuple[int, int]] = []
@@ -158,9 +157,9 @@ def _beside(
     """Return the row of a result without contact within three lines: the one behind first."""
     after = int(np.searchsorted(line, at))
     for row in (after, after - 1):
-        if 0 <= row < len(line) and abs(int(line[row]) - at) <= _NEAR_LINES:
-            if outcome[row] == MISSED and not taken[row]:
-                return row
+        near = 0 <= row < len(line) and abs(int(line[row]) - at) <= _NEAR_LINES
+        if near and outcome[row] == MISSED and not taken[row]:
+            return row
     return None
 
 
@@ -242,5 +241,6 @@ def _changes_offset(text: str) -> bool:
     """Whether RS274 words change work offset, tool offset or the origin."""
     plain = text.upper().replace(" ", "")
     return any(
-        word in plain for word in ("G10", "G92", "G52", "G43", "G49", "G54", "G55", "G56", "G57", "G58", "G59")
+        word in plain
+        for word in ("G10", "G92", "G52", "G43", "G49", "G54", "G55", "G56", "G57", "G58", "G59")
     )

@@ -89,13 +89,15 @@ class LogText:
             rest = joined[end:]
             if len(rest) > _MOST_CARRIED:
                 self._fail(
-                    f"a line of more than {_MOST_CARRIED >> 20} MiB", "a log with line ends", self.line_count + 1
+                    f"a line of more than {_MOST_CARRIED >> 20} MiB",
+                    "a log with line ends",
+                    self.line_count + 1,
                 )
             if end:
                 yield self._cut(joined[:end])
 
     def _decoded(self) -> Iterator[tuple[bytes, bool]]:
-        """Yield UTF-8 bytes with ``\\n`` as the only line end."""
+        """Yield UTF-8 bytes in which a line feed is the only line end."""
         decoder = codecs.getincrementaldecoder(self.opening.encoding)("replace")
         ends_in_return = False
         try:

@@ -21,7 +21,9 @@ _ROUNDED_DEG = 0.5
 _WIDEST_GAP_DEG = 150.0
 
 
-def set_directions(result: Approaches, found: Scan, told: Told, artefact: Artefact | None, faults: FaultList) -> None:
+def set_directions(
+    result: Approaches, found: Scan, told: Told, artefact: Artefact | None, faults: FaultList
+) -> None:
     """Give each approach its azimuth and elevation.
 
     Parameters
@@ -67,7 +69,9 @@ def set_directions(result: Approaches, found: Scan, told: Told, artefact: Artefa
     result.columns["elevation_deg"] = np.nan_to_num(elevation)
 
 
-def known_directions(result: Approaches, found: Scan) -> tuple[NDArray[np.float64], NDArray[np.float64]] | None:
+def known_directions(
+    result: Approaches, found: Scan
+) -> tuple[NDArray[np.float64], NDArray[np.float64]] | None:
     """Return azimuth and elevation as labels or echoed commands show them, deg; None where they don't.
 
     Parameters
@@ -98,14 +102,19 @@ def _from_labels(result: Approaches, told: Told, faults: FaultList | None) -> An
         for word in plain:
             if faults is not None and word and not own.startswith(word):
                 faults.add(
-                    f"axis {word} in the log and --direction {own or told.direction[0]}", "one direction",
+                    f"axis {word} in the log and --direction {own or told.direction[0]}",
+                    "one direction",
                     action="correct the option",
                 )
         return None
     angles = [FACES.get(word, (np.nan, np.nan)) for word in plain]
     for word in plain:
         if faults is not None and word in ("X", "Y", "Z"):
-            faults.add(f"axis {word} without a sign", f"the direction of motion, {word}+ or {word}-", action=_AXIS_ACTION)
+            faults.add(
+                f"axis {word} without a sign",
+                f"the direction of motion, {word}+ or {word}-",
+                action=_AXIS_ACTION,
+            )
     table = np.array(angles, dtype=float).reshape(-1, 2)
     return table[words.codes, 0], table[words.codes, 1]
 
@@ -204,7 +213,7 @@ def radial_azimuths(result: Approaches, artefact: Artefact | None) -> NDArray[np
         return None
     azimuth = (away if artefact.kind == "ring" else away + 180.0) % 360.0
     azimuth[~rows] = np.nan
-    return azimuth
+    return np.asarray(azimuth)
 
 
 def _centre(x: NDArray[np.float64], y: NDArray[np.float64]) -> NDArray[np.float64]:
@@ -213,7 +222,7 @@ def _centre(x: NDArray[np.float64], y: NDArray[np.float64]) -> NDArray[np.float6
 
     def off(centre: NDArray[np.float64]) -> NDArray[np.float64]:
         distance = np.hypot(x - centre[0], y - centre[1])
-        return distance - distance.mean()
+        return np.asarray(distance - distance.mean())
 
     return np.asarray(optimize.least_squares(off, start).x)
 
@@ -234,7 +243,9 @@ def _rounded(azimuth: NDArray[np.float64]) -> NDArray[np.float64]:
     return result
 
 
-def _of_neighbours(azimuth: NDArray[np.float64], elevation: NDArray[np.float64], rows: NDArray[np.bool_]) -> Angles:
+def _of_neighbours(
+    azimuth: NDArray[np.float64], elevation: NDArray[np.float64], rows: NDArray[np.bool_]
+) -> Angles:
     """Give a miss without a direction that of the touch before it (the one behind for the first)."""
     known = np.flatnonzero(np.isfinite(azimuth))
     if not len(known):
@@ -251,7 +262,9 @@ def _ask(result: Approaches, found: Scan, faults: FaultList) -> None:
     moving = [
         name
         for name in ("x", "y", "z")
-        if name in columns and np.isfinite(values := columns[name][rows]).any() and np.ptp(values[np.isfinite(values)]) > 0
+        if name in columns
+        and np.isfinite(values := columns[name][rows]).any()
+        and np.ptp(values[np.isfinite(values)]) > 0
     ]
     if "command" in found.texts:
         seen = found.texts["command"][1][0].strip()

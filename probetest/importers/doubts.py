@@ -28,7 +28,9 @@ def check_values(result: Approaches, pattern: Pattern, faults: FaultList) -> Non
     """
     rows = np.flatnonzero(result.columns["outcome"] == TRIGGER)
     values = {
-        name: result.columns[name][rows] for name in (*AXES, "reading", "coordinate") if name in result.columns and len(rows)
+        name: result.columns[name][rows]
+        for name in (*AXES, "reading", "coordinate")
+        if name in result.columns and len(rows)
     }
     line = result.columns["line"][rows]
     _refuse_zeroed(values, line, pattern, faults)
@@ -51,9 +53,15 @@ def _refuse_zeroed(
         )
 
 
-def _refuse_unit_jump(values: dict[str, NDArray[np.float64]], line: NDArray[np.int64], faults: FaultList) -> None:
+def _refuse_unit_jump(
+    values: dict[str, NDArray[np.float64]], line: NDArray[np.int64], faults: FaultList
+) -> None:
     """All axes change by 25.4 from one touch to the next, and stay so."""
-    axes = [each for name, each in values.items() if name not in _TURNED and np.isfinite(each).all() and each.any()]
+    axes = [
+        each
+        for name, each in values.items()
+        if name not in _TURNED and np.isfinite(each).all() and each.any()
+    ]
     if not axes or len(line) < 2:
         return
     size = np.sqrt(sum(each**2 for each in axes))
@@ -106,7 +114,11 @@ def turned_axes(result: Approaches) -> str | None:
     rows = result.columns["outcome"] == TRIGGER
     for name in _TURNED:
         values = result.columns.get(name)
-        if values is not None and np.isfinite(values[rows]).any() and np.nanmax(values[rows]) > np.nanmin(values[rows]):
+        if (
+            values is not None
+            and np.isfinite(values[rows]).any()
+            and np.nanmax(values[rows]) > np.nanmin(values[rows])
+        ):
             return name
     return None
 

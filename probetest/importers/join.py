@@ -117,7 +117,9 @@ def _refuse_count(result: Approaches, plan: Plan, pattern: Pattern, faults: Faul
                 "some controllers do not write a touch equal to the one before, and the scatter then looks "
                 "larger than it is: let a macro print each touch, or touch each direction in turn"
             )
-    faults.add(f"{rows} approaches, where the plan {plan.file} has {planned}", f"{planned} approaches", action=action)
+    faults.add(
+        f"{rows} approaches, where the plan {plan.file} has {planned}", f"{planned} approaches", action=action
+    )
 
 
 def _lost(
@@ -129,18 +131,24 @@ def _lost(
         names = ", ".join(str(plan.touch[at]) for at in missing[:_MOST_NAMED].tolist())
         more = f" and {len(missing) - _MOST_NAMED} more" if len(missing) > _MOST_NAMED else ""
         result.notices.append(
-            f"Planned touches that the log does not hold: {len(missing)} of {len(plan)} (touch {names}{more})."
+            f"Planned touches that the log does not hold: {len(missing)} of {len(plan)} "
+            f"(touch {names}{more})."
         )
         return None
     result.notices.append(
-        f"The plan has {len(plan)} touches, the log {len(result)}: a log of this shape leaves out a touch that is "
-        "equal to the one before. How many there were in each direction is taken from the plan."
+        f"The plan has {len(plan)} touches, the log {len(result)}: a log of this shape leaves out a touch "
+        "that is equal to the one before. How many there were in each direction is taken from the plan."
     )
     keys = pd.DataFrame(
-        {"stage": plan.stage, "turn": plan.orientation_deg, "azimuth": plan.azimuth_deg, "up": plan.elevation_deg}
+        {
+            "stage": plan.stage,
+            "turn": plan.orientation_deg,
+            "azimuth": plan.azimuth_deg,
+            "up": plan.elevation_deg,
+        }
     )
     counts = keys.value_counts()
-    if counts.nunique() != 1:
+    if counts.min() != counts.max():
         faults.add(
             f"a plan with {counts.min()} to {counts.max()} touches in a direction, and a log that lacks some",
             "the same number of touches in each direction",

@@ -46,7 +46,7 @@ def judge(
         scale = _scale(field.target, units or "mm")
         columns[field.target] = values * scale if scale != 1.0 else values
     for name, value in column_map.constants.stated().items():
-        columns[long_name(name)] = _constant(long_name(name), value, rows, _scale(long_name(name), units or "mm"))
+        columns[long_name(name)] = _constant(value, rows, _scale(long_name(name), units or "mm"))
     _judge_words(columns, layout, column_map, faults)
     _judge_directions(columns, layout, faults)
     check_ranges(columns, layout, table.line, factor != 1.0, faults)
@@ -98,7 +98,7 @@ def _scale(name: str, units: str) -> float:
     return UNIT_MM[units] if is_length(name) else 1.0
 
 
-def _constant(name: str, value: Any, rows: int, scale: float) -> Any:
+def _constant(value: Any, rows: int, scale: float) -> Any:
     if isinstance(value, str):
         return categorical(np.zeros(rows, dtype=np.int8), [value])
     return np.full(rows, float(value) * scale)

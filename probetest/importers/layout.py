@@ -15,6 +15,7 @@ Kind = Literal["number", "whole", "time", "word"]
 
 _KINDS: dict[str, Kind] = {
     "touch": "whole",
+    "source_line": "whole",
     "time": "time",
     "stage": "word",
     "orientation_deg": "number",

@@ -21,7 +21,7 @@ from probetest.importers.layout import Field, Layout
 from probetest.importers.pairs import tell_pairs
 from probetest.importers.pattern import Pattern
 from probetest.importers.scan import Scan, flags, scan
-from probetest.importers.skipped import Skipped, SkipList
+from probetest.importers.skipped import SkipList, Skipped
 from probetest.importers.table import Table, categorical
 from probetest.importers.told import Told
 from probetest.triggers import OUTCOMES, UNDATED, Artefact
@@ -160,8 +160,8 @@ def refuse_empty(log: LogText, pattern: Pattern, found: Scan, faults: FaultList)
         faults.add(
             f"{log.line_count} lines and no result of a probe{first}",
             EXPECTED if pattern.tag else pattern.about.rstrip("."),
-            action="check that it is the log, give a column map (--columns) for a table, or describe its lines in "
-            "a file given with --pattern",
+            action="check that it is the log, give a column map (--columns) for a table, or describe "
+            "its lines in a file given with --pattern",
         )
     faults.raise_if_any()
 
@@ -212,9 +212,7 @@ def _choose_part(
     cuts = []
     for cut in result.cuts:
         jump = judge_cut(result, cut)
-        if cut.kind != "words":
-            cuts.append((cut, jump))
-        elif jump and pattern.coordinates != "machine":
+        if cut.kind != "words" or (jump and pattern.coordinates != "machine"):
             cuts.append((cut, jump))
         elif pattern.coordinates != "machine":
             result.notices.append(
@@ -226,7 +224,8 @@ def _choose_part(
         _keep_part(result, [cut for cut, _ in cuts], told.part, skipped, faults)
     elif cuts and told.join and not any(cut.kind == "words" for cut, _ in cuts):
         result.notices.append(
-            f"The log was interrupted {len(cuts)} times (first on line {cuts[0][0].line}); its parts were joined (--join)."
+            f"The log was interrupted {len(cuts)} times (first on line {cuts[0][0].line}); its parts were "
+            "joined (--join)."
         )
     else:
         for cut, jump in cuts:
@@ -234,9 +233,7 @@ def _choose_part(
     return parts
 
 
-def _keep_part(
-    result: Approaches, cuts: list[Cut], part: int, skipped: SkipList, faults: FaultList
-) -> None:
+def _keep_part(result: Approaches, cuts: list[Cut], part: int, skipped: SkipList, faults: FaultList) -> None:
     edges = [0, *(cut.before for cut in cuts), len(result)]
     if not 1 <= part < len(edges):
         faults.add(f"{len(edges) - 1} parts and --part {part}", f"a part from 1 to {len(edges) - 1}")
@@ -244,7 +241,9 @@ def _keep_part(
     rows = np.arange(edges[part - 1], edges[part])
     other = np.setdiff1d(np.arange(len(result)), rows)
     skipped.add_lines(result.columns["line"][other], f"in another part of the log; --part {part} was given")
-    result.notices.append(f"Part {part} of {len(edges) - 1} is used: {len(rows)} of {len(result)} approaches.")
+    result.notices.append(
+        f"Part {part} of {len(edges) - 1} is used: {len(rows)} of {len(result)} approaches."
+    )
     result.select(rows)
 
 
@@ -266,8 +265,8 @@ def _turn_orientations(result: Approaches, told: Told) -> None:
     result.columns["orientation"] = np.round(np.nan_to_num(values) % 360, 3)
     rows = result.columns["outcome"] == TRIGGER
     result.notices.append(
-        f"Axis {axis.upper()} changes between touches ({np.nanmin(values[rows]):g} to {np.nanmax(values[rows]):g} deg); "
-        "its values are taken as separate orientations."
+        f"Axis {axis.upper()} changes between touches ({np.nanmin(values[rows]):g} to "
+        f"{np.nanmax(values[rows]):g} deg); its values are taken as separate orientations."
     )
 
 
@@ -275,7 +274,12 @@ def _turn_orientations(result: Approaches, told: Told) -> None:
 
 
 def _find_directions(
-    result: Approaches, found: Scan, pattern: Pattern, told: Told, artefact: Artefact | None, faults: FaultList
+    result: Approaches,
+    found: Scan,
+    pattern: Pattern,
+    told: Told,
+    artefact: Artefact | None,
+    faults: FaultList,
 ) -> int | None:
     if told.plan is None:
         set_directions(result, found, told, artefact, faults)
@@ -319,7 +323,9 @@ def _set_reading(result: Approaches, faults: FaultList) -> None:
 def _of_coordinate(
     result: Approaches, motion: dict[str, NDArray[np.float64]], faults: FaultList
 ) -> NDArray[np.float64]:
-    sign = sum(np.where(np.abs(np.abs(share) - 1) < _NO_MOTION, np.sign(share), 0.0) for share in motion.values())
+    sign = sum(
+        np.where(np.abs(np.abs(share) - 1) < _NO_MOTION, np.sign(share), 0.0) for share in motion.values()
+    )
     faults.add_rows(
         np.asarray(sign == 0),
         result.columns["line"],
@@ -342,7 +348,9 @@ def _use_numbers(result: Approaches) -> None:
     number = result.columns.get("touch")
     if number is not None and ((number < 0).any() or len(np.unique(number)) < len(number)):
         del result.columns["touch"]
-        result.notices.append("The numbers of the touches repeat, or some lack one: touches are numbered through.")
+        result.notices.append(
+            "The numbers of the touches repeat, or some lack one: touches are numbered through."
+        )
 
 
 def _tabulate(result: Approaches, day: date | None) -> tuple[Table, Layout]:

@@ -16,10 +16,11 @@ from numpy.typing import NDArray
 from probetest.errors import ProbetestError
 from probetest.faults import FaultList, shown
 from probetest.importers.head import KNOWN, Head, read_part, split_parts
-from probetest.triggers import TestRecord, Triggers
+from probetest.triggers import Origin, TestRecord, Triggers
 
 _COLUMNS = (
     "touch",
+    "source_line",
     "time",
     "stage",
     "orientation_deg",
@@ -40,7 +41,9 @@ class NativeLogError(ProbetestError, ValueError):
     """Some text of a test can't be written as a native log."""
 
 
-def write_native_log(triggers: Triggers, path: Path | str, *, decimals: int | None = 5) -> None:
+def write_native_log(
+    triggers: Triggers, path: Path | str, *, decimals: int | None = 5, keep_lines: bool = False
+) -> None:
     """Write a test as a native log, in mm.
 
     Parameters
@@ -50,6 +53,8 @@ def write_native_log(triggers: Triggers, path: Path | str, *, decimals: int | No
         Takes the log; it appears there only when it is complete.
     decimals : int or None, default 5
         Decimals of positions and readings, mm; None writes every digit that matters.
+    keep_lines : bool, default False
+        Write the file the touches came from, and the line of each touch there.
 
     Raises
     ------
@@ -65,8 +70,15 @@ def write_native_log(triggers: Triggers, path: Path | str, *, decimals: int | No
     file) and the digits beyond ``decimals``. ``reading_mm`` is written only where it is used.
     """
     path = Path(path)
-    head = list(_head_lines(triggers.record))
-    columns = _columns(triggers.frame, decimals)
+    record = triggers.record
+    frame = triggers.frame
+    if keep_lines:
+        if record.origin is None:
+            origin = Origin(file=triggers.source.file, sha256=triggers.source.sha256 or None)
+            record = record.model_copy(update={"origin": origin})
+        frame = frame.assign(source_line=frame["line"])
+    head = list(_head_lines(record))
+    columns = _columns(frame, decimals)
     part = path.with_name(f".{path.name}.{os.getpid()}.part")
     try:
         with part.open("x", encoding="utf-8", newline="") as stream:
@@ -125,6 +137,8 @@ def _toml(value: Any) -> str:
 def _columns(frame: pd.DataFrame, decimals: int | None) -> dict[str, list[Any]]:
     columns: dict[str, list[Any]] = {}
     for name in _COLUMNS:
+        if name not in frame:
+            continue
         values = frame[name]
         if name == "reading_mm" and not np.isfinite(values.to_numpy()).any():
             continue
@@ -132,7 +146,7 @@ def _columns(frame: pd.DataFrame, decimals: int | None) -> dict[str, list[Any]]:
             columns[name] = _times(values.to_numpy())
         elif name in ("stage", "outcome"):
             columns[name] = _words(values.cat.categories, values.cat.codes.to_numpy())
-        elif name == "touch":
+        elif name in ("touch", "source_line"):
             columns[name] = values.tolist()
         else:
             columns[name] = _numbers(values.to_numpy(), decimals if name in _LENGTHS else None)

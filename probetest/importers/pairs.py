@@ -36,7 +36,9 @@ def tell_pairs(result: Approaches, told: Told, skipped: SkipList, faults: FaultL
     if is_slow is None:
         return
     if told.feeds is None:
-        how = "touches at several feeds" if by_feed is not None else "touches that alternate between two levels"
+        how = (
+            "touches at several feeds" if by_feed is not None else "touches that alternate between two levels"
+        )
         faults.add(
             f"{how}: they look like fast and slow pairs ({np.count_nonzero(~is_slow)} and "
             f"{np.count_nonzero(is_slow)})",
@@ -47,7 +49,9 @@ def tell_pairs(result: Approaches, told: Told, skipped: SkipList, faults: FaultL
         return
     keep = is_slow if told.feeds == "slow" else ~is_slow
     other = "fast" if told.feeds == "slow" else "slow"
-    skipped.add_lines(result.columns["line"][~keep], f"the {other} touch of a pair; --feeds {told.feeds} was given")
+    skipped.add_lines(
+        result.columns["line"][~keep], f"the {other} touch of a pair; --feeds {told.feeds} was given"
+    )
     result.notices.append(
         f"Of fast and slow pairs the {told.feeds} touches are used: {np.count_nonzero(keep)} of {len(keep)}."
     )
@@ -83,8 +87,10 @@ def _by_order(result: Approaches, told: Told) -> NDArray[np.bool_] | None:
 
 
 def _alternates(result: Approaches) -> bool:
-    """Whether the two touches of a pair differ, always the same way, by far more than pairs do from each other."""
-    reading, azimuth, elevation = (result.columns.get(name) for name in ("along", "azimuth_deg", "elevation_deg"))
+    """Whether the touches of a pair differ, always the same way, by far more than pairs from each other."""
+    reading, azimuth, elevation = (
+        result.columns.get(name) for name in ("along", "azimuth_deg", "elevation_deg")
+    )
     if reading is None or azimuth is None or elevation is None:
         return False
     first, second = reading[::2], reading[1::2]
@@ -101,5 +107,7 @@ def _alternates(result: Approaches) -> bool:
         judged += 1
         step = second[rows] - first[rows]
         spread = max(np.ptp(first[rows]), np.ptp(second[rows])) / 2
-        clear += bool((np.sign(step) == np.sign(step[0])).all() and abs(np.median(step)) > _CLEAR * spread / 2)
+        clear += bool(
+            (np.sign(step) == np.sign(step[0])).all() and abs(np.median(step)) > _CLEAR * spread / 2
+        )
     return judged > 0 and clear >= _OF_DIRECTIONS * judged

@@ -23,7 +23,7 @@ WORDS = ("positions", "contact", "touch", "time", "face", "stage", "serial", "un
 GROUPS = frozenset((*NUMBERS, *WORDS))
 """Names a group of a pattern may have.
 
-``positions`` is a list of axis values; ``reading`` a value along the approach, larger when the probe triggered later;
+``positions`` is a list of axis values; ``reading`` a value along the approach, larger for a later trigger;
 ``coordinate`` a value along the machine axis of a face such as X-, whose sign then follows the face.
 """
 
@@ -69,7 +69,9 @@ def _check_expression(find: str) -> str:
         pc.match_substring_regex(pa.array([""]), find.replace("{tag}", "TAG"))
     except pa.ArrowInvalid as error:
         reason = str(error).split("\n")[0].removeprefix("Invalid regular expression: ")
-        raise ValueError(f"{shown(find)}, which can't be read ({reason}) | a regular expression (RE2)") from None
+        raise ValueError(
+            f"{shown(find)}, which can't be read ({reason}) | a regular expression (RE2)"
+        ) from None
     return find
 
 
@@ -138,7 +140,9 @@ class Pattern(_Part):
 
     @model_validator(mode="after")
     def _gives_a_value(self) -> Pattern:
-        names = [name for find in (self.record, *self.fields, *self.line_fields) for name in self._names(find)]
+        names = [
+            name for find in (self.record, *self.fields, *self.line_fields) for name in self._names(find)
+        ]
         if not {"positions", "reading", "coordinate", *AXES} & set(names):
             raise ValueError("no group for a value | one of positions, reading, coordinate, x, y, z")
         twice = sorted({name for name in names if names.count(name) > 1})
@@ -199,9 +203,7 @@ def _with_included(pattern: Pattern, file: str) -> Pattern:
     for name in pattern.include:
         if name not in shared:
             faults = FaultList(file)
-            faults.add(
-                f"include {shown(name)}", f"one of {', '.join(shared)}", column="include", is_key=True
-            )
+            faults.add(f"include {shown(name)}", f"one of {', '.join(shared)}", column="include", is_key=True)
             faults.raise_if_any()
         events += read_settings(shared[name], _Events, ImportDataError).events
     return pattern.model_copy(update={"events": tuple(events)})
@@ -210,5 +212,7 @@ def _with_included(pattern: Pattern, file: str) -> Pattern:
 @lru_cache(1)
 def built_in_patterns() -> dict[str, Pattern]:
     """Return the patterns that come with the package, by name, in the order in which they are tried."""
-    found = {path.stem: read_pattern(path) for path in FOLDER.glob("*.toml") if path.stem != "spreadsheet_words"}
+    found = {
+        path.stem: read_pattern(path) for path in FOLDER.glob("*.toml") if path.stem != "spreadsheet_words"
+    }
     return dict(sorted(found.items(), key=lambda item: (item[1].order, item[0])))

@@ -83,7 +83,12 @@ def read_plan(path: Path | str) -> Plan:
         number = np.arange(1, len(touches) + 1)
     angles = np.array([one[2] for one in touches])
     return Plan(
-        str(path), number, tuple(one[1] for one in touches), angles[:, 0] % 360, angles[:, 1] % 360, angles[:, 2]
+        str(path),
+        number,
+        tuple(one[1] for one in touches),
+        angles[:, 0] % 360,
+        angles[:, 1] % 360,
+        angles[:, 2],
     )
 
 
@@ -94,7 +99,9 @@ def _read_rows(path: Path, faults: FaultList) -> list[tuple[int, list[str]]]:
             faults.raise_if_any()
         text = path.read_bytes().decode("utf-8-sig")
     except OSError as error:
-        faults.add(f"that it can't be read ({error.strerror or error})", "a plan (CSV)", action="check the path")
+        faults.add(
+            f"that it can't be read ({error.strerror or error})", "a plan (CSV)", action="check the path"
+        )
         faults.raise_if_any()
         raise  # pragma: no cover
     except (UnicodeDecodeError, ValueError):

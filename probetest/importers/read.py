@@ -34,7 +34,6 @@ from probetest.importers.told import Told
 from probetest.importers.words import FACES
 from probetest.triggers import UNIT_MM, Artefact, Source, TestRecord, Triggers, make_frame
 
-
 _UNKNOWN = "bracketed-result"
 """Pattern that says what is missing in a file of no known shape."""
 
@@ -120,7 +119,8 @@ def import_log(
     Parameters
     ----------
     path : Path or str
-        Native log, any delimited text with a column map, a table with a header row, or lines that a pattern knows.
+        Native log, any delimited text with a column map, a table with a header row, or lines
+        that a pattern knows.
     told : Told, optional
         What the user says about the log.
     advance : callable, optional
@@ -172,9 +172,12 @@ def _finish(path: Path, rows: _Rows, faults: FaultList) -> ImportResult:
         *rows.notices,
         *list_notices(rows.table, rows.layout, [frame for _, frame in tests]),
     )
+    skipped = tuple((one.line, one.reason) for one in rows.skipped)
     triggers = tuple(
         Triggers(
-            record, frame, Source(path.name, rows.digest, len(frame), str(units), rows.shape, notices)
+            record,
+            frame,
+            Source(path.name, rows.digest, len(frame), str(units), rows.shape, notices, skipped),
         )
         for record, frame in tests
     )
@@ -203,8 +206,12 @@ def _read_table_file(path: Path, opening: Opening, told: Told, faults: FaultList
         stated = settle(head, names, told.units, told.serial, faults, _about(told))
         layout = _understand_header(head, names, stated, faults)
         table = _read_table(content, head, layout, faults)
-        shape = "table with a column map" if told.column_map else "native log" if head.stated else "plain table"
-        return _Rows(table, layout, stated, shape, digest.result(), names, text_notices(opening, content.nul_count))
+        shape = (
+            "table with a column map" if told.column_map else "native log" if head.stated else "plain table"
+        )
+        return _Rows(
+            table, layout, stated, shape, digest.result(), names, text_notices(opening, content.nul_count)
+        )
 
 
 def _read_spreadsheet_file(path: Path, opening: Opening, told: Told, faults: FaultList) -> _Rows:
@@ -225,7 +232,14 @@ def _read_spreadsheet_file(path: Path, opening: Opening, told: Told, faults: Fau
     _require_serial(stated, found.layout, faults)
     notices = (*text_notices(opening, content.nul_count), *found.notices)
     return _Rows(
-        found.table, found.layout, stated, "spreadsheet table", content.sha256(), ColumnMap(), notices, found.skipped
+        found.table,
+        found.layout,
+        stated,
+        "spreadsheet table",
+        content.sha256(),
+        ColumnMap(),
+        notices,
+        found.skipped,
     )
 
 
@@ -333,7 +347,10 @@ def _split_by_serial(
 ) -> list[tuple[TestRecord, pd.DataFrame]]:
     notes = tuple(("comment", text) for _, text in table.comments)
     words: pd.Categorical | None = columns.pop("serial", None)
+    source_line = columns.pop("source_line", None)
     frame = make_frame(columns)
+    if source_line is not None:
+        frame["source_line"] = source_line
     parts = [(stated.serial, frame)]
     if words is not None:
         _check_one_serial(words, layout, stated, table, faults)
@@ -344,6 +361,8 @@ def _split_by_serial(
         if "touch" in columns:
             check_touches(part["touch"].to_numpy(), layout.header("touch"), part["line"].to_numpy(), faults)
         if serial is not None:
+            if source_line is not None:
+                part = part.assign(line=part["source_line"]).drop(columns="source_line")
             record = make_record(stated, serial, notes, faults)
             if record is not None:
                 tests.append((record, part))

@@ -137,15 +137,22 @@ class Records:
         return found
 
     def _refuse_width(
-        self, width: NDArray[Any], other: NDArray[np.bool_], number: NDArray[np.int64], usable: NDArray[np.bool_]
+        self,
+        width: NDArray[Any],
+        other: NDArray[np.bool_],
+        number: NDArray[np.int64],
+        usable: NDArray[np.bool_],
     ) -> None:
         rows = np.flatnonzero(other)
         for row in rows.tolist():
-            self.skipped.add(int(number[row]), f"{width[row]} values, where other results have {self.axis_count}")
+            self.skipped.add(
+                int(number[row]), f"{width[row]} values, where other results have {self.axis_count}"
+            )
         usable[rows] = False
         if self.pattern.same_columns and len(rows) > 1:
             self.faults.add(
-                f"{width[rows[0]]} values, where earlier lines have {self.axis_count} ({len(rows)} such lines)",
+                f"{width[rows[0]]} values, where earlier lines have {self.axis_count} "
+                f"({len(rows)} such lines)",
                 "the same number of columns throughout",
                 line=int(number[rows[0]]),
                 action="two logs may have been pasted together: give each its own file",
@@ -191,25 +198,26 @@ class Records:
     ) -> NDArray[np.int8]:
         encoded = text.fill_null("").dictionary_encode()
         known = {
-            word: CONTACTS[name]
-            for name in CONTACTS
-            for word in getattr(self.pattern.contact, name)
+            word: CONTACTS[name] for name in CONTACTS for word in getattr(self.pattern.contact, name)
         } | {"": CONTACTS["yes"]}
         words = encoded.dictionary.to_pylist()
         codes = np.array([known.get(word.strip().lower(), -1) for word in words], dtype=np.int8)
         contact = codes[encoded.indices.to_numpy()]
         for row in np.flatnonzero((contact < 0) & usable).tolist():
-            self.skipped.add(int(number[row]), f"the contact flag {shown(text[row].as_py())} is not understood")
+            self.skipped.add(
+                int(number[row]), f"the contact flag {shown(text[row].as_py())} is not understood"
+            )
             usable[row] = False
-        return contact
+        return np.asarray(contact)
 
     def _codes(self, name: str, text: pa.StringArray) -> NDArray[np.int64]:
         known = self._words.setdefault(name, {})
         encoded = text.fill_null("").dictionary_encode()
         codes = np.array(
-            [known.setdefault(word.strip(), len(known)) for word in encoded.dictionary.to_pylist()], dtype=np.int64
+            [known.setdefault(word.strip(), len(known)) for word in encoded.dictionary.to_pylist()],
+            dtype=np.int64,
         )
-        return codes[encoded.indices.to_numpy()]
+        return np.asarray(codes[encoded.indices.to_numpy()])
 
 
 def _matches(text: str, find: str) -> bool:
@@ -243,6 +251,8 @@ def _seconds(text: pa.StringArray) -> NDArray[np.float64]:
     for name, size in (("h", 3600.0), ("m", 60.0), ("s", 1.0)):
         field_text = pc.replace_substring(parts.field(name), ",", ".")
         filled = pc.if_else(parts.is_null(), "0", field_text)
-        total += size * pc.if_else(pc.equal(filled, ""), "0", filled).cast(pa.float64()).to_numpy(zero_copy_only=False)
+        total += size * pc.if_else(pc.equal(filled, ""), "0", filled).cast(pa.float64()).to_numpy(
+            zero_copy_only=False
+        )
     total[missing] = np.nan
     return total

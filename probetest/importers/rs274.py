@@ -66,7 +66,14 @@ def modal(found: Scan, values: tuple[float, ...], sign: int) -> tuple[NDArray[np
         codes, texts = found.texts[kind]
         last = np.array(
             [
-                next((number for letter, number in reversed(words_of(text)) if letter == "G" and number in values), np.nan)
+                next(
+                    (
+                        number
+                        for letter, number in reversed(words_of(text))
+                        if letter == "G" and number in values
+                    ),
+                    np.nan,
+                )
                 for text in texts
             ]
         )

@@ -135,7 +135,7 @@ class _Scanner:
         yield Block(block.lines[:_FIRST_LINES], block.first)
         if clock.monotonic() - start > _SLOWEST_S:
             self.faults.add(
-                f"a pattern that takes more than {_SLOWEST_S:g} s for {min(len(block.lines), _FIRST_LINES)} lines",
+                f"a pattern that takes more than {_SLOWEST_S:g} s for the first {_FIRST_LINES} lines",
                 "a pattern without large counted repeats",
                 action="simplify the pattern",
             )

@@ -69,7 +69,9 @@ def first_marked(log: LogText, tag: str | None = None) -> str:
 
 def _first_lines(text: bytes) -> pa.StringArray:
     lines = text.replace(b"\r", b"\n").split(b"\n")[:_TRIED_LINES]
-    return pc.ascii_trim_whitespace(pa.array([line.decode("utf-8", "replace")[:20_000] for line in lines], pa.string()))
+    return pc.ascii_trim_whitespace(
+        pa.array([line.decode("utf-8", "replace")[:20_000] for line in lines], pa.string())
+    )
 
 
 def _most_found(patterns: dict[str, Pattern], lines: pa.StringArray, tag: str | None = None) -> str:

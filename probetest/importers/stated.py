@@ -71,7 +71,9 @@ def settle(
     options = {name: value for name, value in (("units", units), ("serial", serial)) if value is not None}
     values: dict[str, Any] = {}
     for key in KNOWN:
-        value = _settle_one(key, head, {"the column map": mapped, **(others or {}), "the option": options}, faults)
+        value = _settle_one(
+            key, head, {"the column map": mapped, **(others or {}), "the option": options}, faults
+        )
         if value is not None:
             values[key] = value
     found_units = values.pop("units", None)

@@ -3,21 +3,22 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Callable, Iterator, Sequence
-from dataclasses import dataclass
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, field
 from datetime import datetime
 from hashlib import file_digest, sha256
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from probetest.errors import ImportDataError, ProbetestError, ReportError
 from probetest.faults import printable
-from probetest.importers import ColumnMap, import_log, read_column_map
+from probetest.importers import import_log
 from probetest.jobs.qualify import Qualification, qualify
+from probetest.jobs.reading import Reading
 from probetest.jobs.result import result_to_json
 from probetest.limits import Limits, read_limits
 from probetest.resources import bundled
-from probetest.triggers import Triggers
+from probetest.triggers import UNDATED, Triggers
 
 if TYPE_CHECKING:
     from nbformat import NotebookNode
@@ -59,27 +60,27 @@ class Options:
     ----------
     limits : pathlib.Path or None
         Limits file; None for the defaults.
-    columns : pathlib.Path or None
-        Column map.
-    units : str or None
-        Stated by the user where the log doesn't.
+    reading : Reading
+        What the user answers where the log doesn't.
     """
 
     limits: Path | None = None
-    columns: Path | None = None
-    units: str | None = None
+    reading: Reading = field(default_factory=Reading)
 
     def read_limits(self) -> Limits:
         """The limits to judge by."""
         return Limits() if self.limits is None else read_limits(self.limits)
 
-    def column_map(self) -> ColumnMap | None:
-        """The column map, read."""
-        return None if self.columns is None else read_column_map(self.columns)
 
-
-def open_test(log: str, serial: str, limits: str, columns: str, units: str) -> tuple[Triggers, Limits]:
+def open_test(log: str, serial: str, limits: str, reading: Mapping[str, Any]) -> tuple[Triggers, Limits]:
     """What the notebook reports on: the named serial of a log, or the demo log where none is named.
+
+    Parameters
+    ----------
+    log, serial, limits : str
+        Empty for the demo log, for the first serial, and for the default limits.
+    reading : mapping
+        As ``Reading.plain`` writes it.
 
     Raises
     ------
@@ -88,9 +89,9 @@ def open_test(log: str, serial: str, limits: str, columns: str, units: str) -> t
     ReportError
         If the log does not hold the serial.
     """
-    options = Options(Path(limits) if limits else None, Path(columns) if columns else None, units or None)
+    options = Options(Path(limits) if limits else None, Reading.from_plain(reading))
     path = Path(log) if log else bundled("data") / "demo" / DEMO_LOG
-    tests = import_log(path, column_map=options.column_map(), units=options.units).tests
+    tests = import_log(path, options.reading.told()).tests
     for triggers in tests:
         if not serial or triggers.record.serial == serial:
             return triggers, options.read_limits()
@@ -114,20 +115,29 @@ def folder_name(serial: str) -> str:
     return f"{readable}-{digest}" if readable else digest
 
 
-def read_jobs(logs: Sequence[Path], options: Options) -> list[Job]:
+def read_jobs(
+    logs: Sequence[Path], options: Options, advance: Callable[[int], None] = lambda _: None
+) -> list[Job]:
     """Read all logs; every problem of every file is collected before anything is written.
+
+    Parameters
+    ----------
+    logs : sequence of pathlib.Path
+    options : Options
+    advance : callable, optional
+        Called with the number of bytes that were read.
 
     Raises
     ------
     ImportDataError
         With the problems of all files; also when two logs hold one serial.
     """
-    column_map = options.column_map()
+    told = options.reading.told()
     jobs: list[Job] = []
     problems: list[ImportDataError] = []
     for log in logs:
         try:
-            tests = import_log(log, column_map=column_map, units=options.units).tests
+            tests = import_log(log, told, advance=advance).tests
             jobs.extend(Job(log, triggers) for triggers in tests)
         except ImportDataError as error:
             problems.append(error)
@@ -202,13 +212,12 @@ def _make_folder(out: Path, found: Qualification) -> Path:
     return folder
 
 
-def _parameters(job: Job, found: Qualification, options: Options) -> dict[str, str]:
+def _parameters(job: Job, found: Qualification, options: Options) -> dict[str, Any]:
     return {
         "log": str(job.log.resolve()),
         "serial": found.record.serial,
         "limits": str(options.limits.resolve()) if options.limits else "",
-        "columns": str(options.columns.resolve()) if options.columns else "",
-        "units": options.units or "",
+        "reading": options.reading.plain(),
     }
 
 
@@ -253,6 +262,6 @@ def _log_itself(job: Job) -> dict[str, bytes]:
 
 
 def _date(found: Qualification) -> datetime | None:
-    """Day of the test, so that the same log gives the same report; None where no time was logged."""
+    """Day of the test, so that the same log gives the same report; None where no day was logged."""
     times = found.series.level["time"].dropna()
-    return None if times.empty else times.max().to_pydatetime()
+    return None if times.empty or times.min().date() == UNDATED else times.max().to_pydatetime()

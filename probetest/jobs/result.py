@@ -39,6 +39,7 @@ def result_to_dict(found: Qualification) -> dict[str, Any]:
             "rows": source.rows,
             "units": source.units,
             "shape": source.shape,
+            "skipped": [{"line": line, "reason": reason} for line, reason in source.skipped],
         },
         "conditions": record.model_dump(mode="json", exclude={"serial", "build"}),
         "limits": found.limits.model_dump(mode="json"),

@@ -2,12 +2,18 @@
 
 from __future__ import annotations
 
+from collections import Counter
+from collections.abc import Sequence
+
 import probetest
 from probetest.jobs.qualify import Qualification
 from probetest.report.blocks import Column, Facts, Table, VerdictMark
 from probetest.report.first_page import when
 from probetest.report.numbers import span, um, um_span
 from probetest.statistics.intervals import Interval
+
+MOST_REASONS = 6
+"""Reasons for skipped lines that a page names."""
 
 
 def series_table(found: Qualification) -> Table | None:
@@ -98,16 +104,27 @@ def _resolution(found: Qualification) -> str:
 
 def input_facts(found: Qualification) -> Facts:
     """The file behind the report."""
-    source = found.source
+    source, origin = found.source, found.record.origin
     return Facts(
         (
             ("File", source.file),
             ("SHA-256", source.sha256),
+            *((("Made from", f"{origin.file}; lines are those of that log"),) if origin else ()),
+            ("Shape", source.shape),
             ("Approaches in it", str(source.rows)),
+            *((("Lines skipped", _skipped(source.skipped)),) if source.skipped else ()),
             ("Units stated", source.units),
             ("Software", f"probetest {probetest.__version__}"),
         )
     )
+
+
+def _skipped(skipped: Sequence[tuple[int, str]]) -> str:
+    """How many lines gave no touch, by reason, the most frequent first."""
+    counts = Counter(reason for _, reason in skipped)
+    named = [f"{count}: {reason}" for reason, count in counts.most_common(MOST_REASONS)]
+    rest = len(skipped) - sum(count for _, count in counts.most_common(MOST_REASONS))
+    return "; ".join([*named, *([f"{rest} for other reasons, listed in result.json"] if rest else [])])
 
 
 def notes_facts(found: Qualification) -> Facts | None:

@@ -20,6 +20,7 @@ from probetest.report.numbers import (
 from probetest.statistics.decision import Check
 from probetest.statistics.drift import TOLD_APART
 from probetest.statistics.repeatability import REPEATABILITY_FACTOR
+from probetest.triggers import UNDATED
 
 COUNTS = ("misses", "other_series")
 """Checks whose value is a whole number."""
@@ -107,7 +108,8 @@ def when(found: Qualification) -> str:
         return "time not logged"
     first, last = times.min(), times.max()
     minutes = (last - first).total_seconds() / 60
-    return f"{first:%Y-%m-%d %H:%M}, {minutes:.0f} min"
+    day = "day not logged," if first.date() == UNDATED else f"{first:%Y-%m-%d}"
+    return f"{day} {first:%H:%M}, {minutes:.0f} min"
 
 
 def touches(found: Qualification) -> str:

@@ -77,14 +77,14 @@ def test_folder_that_can_not_be_made(demo_folder: Path, tmp_path: Path) -> None:
 
 
 def test_open_test_without_a_log_takes_the_demo() -> None:
-    triggers, limits = open_test("", "", "", "", "")
+    triggers, limits = open_test("", "", "", {})
     assert triggers.record.serial == "SK1-001"
     assert limits == Limits()
 
 
 def test_open_test_names_a_serial_that_is_not_there(demo_folder: Path) -> None:
     with pytest.raises(ReportError, match="no serial 'X'"):
-        open_test(str(demo_folder / "SK1-001.csv"), "X", "", "", "")
+        open_test(str(demo_folder / "SK1-001.csv"), "X", "", {})
 
 
 @pytest.fixture(scope="module")

@@ -21,8 +21,8 @@ from probetest.statistics.variation import (
     MOST_DIRECTIONS,
     PAIR_RATIOS,
     SMALL,
-    _design,
     _Design,
+    _design,
     _difference_u,
     _estimate,
     _keep,
@@ -80,12 +80,18 @@ def test_numbers_of_single_precision_are_computed_with_in_double(single: str) ->
     }
     values[single] = values[single].astype(np.float32)
     double = {name: value.astype(float) for name, value in values.items()}
-    assert pretravel_variation(*values.values(), 0.002, 39) == pretravel_variation(*double.values(), 0.002, 39)
+    assert pretravel_variation(*values.values(), 0.002, 39) == pretravel_variation(
+        *double.values(), 0.002, 39
+    )
 
 
 @pytest.mark.parametrize("text", ["means", "azimuths", "counts"])
 def test_lists_of_numbers_still_in_text_are_read(text: str) -> None:
-    values = {"means": [3, 1, 2, 5, 1, 0], "azimuths": [0, 60, 120, 180, 240, 300], "counts": [3, 4, 5, 3, 4, 5]}
+    values = {
+        "means": [3, 1, 2, 5, 1, 0],
+        "azimuths": [0, 60, 120, 180, 240, 300],
+        "counts": [3, 4, 5, 3, 4, 5],
+    }
     plain = pretravel_variation(*values.values(), 0.0, 18)
     values[text] = [str(value) for value in values[text]]
     assert pretravel_variation(*values.values(), 0.0, 18) == plain
@@ -195,7 +201,9 @@ def test_another_arm_of_the_seat_as_zero_turns_the_azimuths_with_it() -> None:
 
 
 @pytest.mark.parametrize("counts", [None, UNEVEN_COUNTS], ids=["equal counts", "unequal counts"])
-def test_flattened_values_are_the_weighted_residuals_of_constant_and_centre(counts: np.ndarray | None) -> None:
+def test_flattened_values_are_the_weighted_residuals_of_constant_and_centre(
+    counts: np.ndarray | None,
+) -> None:
     weights = np.ones(16) if counts is None else counts
     values = np.random.default_rng(74).normal(size=16)
     design = made_design(UNEVEN, counts)
@@ -297,7 +305,9 @@ def changes(place: int) -> np.ndarray:
         return centred_by_wls(seat_shape(UNEVEN, arm_deg, pair_ratio), UNEVEN, relative) * np.sqrt(relative)
 
     turn = seat(arm + 1, ratio) - seat(arm - 1, ratio)
-    return np.column_stack([seat(arm, ratio), turn, seat(arm, ratio + 0.02) - seat(arm, max(0.0, ratio - 0.02))])
+    return np.column_stack(
+        [seat(arm, ratio), turn, seat(arm, ratio + 0.02) - seat(arm, max(0.0, ratio - 0.02))]
+    )
 
 
 @pytest.mark.parametrize("place", [3 * 120 + 110, 4 * 120 + 33, 5 * 120 + 47])
@@ -499,7 +509,9 @@ def test_what_a_wave_has_already_taken_up_does_not_stand_out() -> None:
 # ---- standard error of the difference between the latest and the earliest direction
 
 
-def smoothed(design: _Design, curve: np.ndarray, kept: tuple[float, ...], alone: int | None = None) -> _Smoothed:
+def smoothed(
+    design: _Design, curve: np.ndarray, kept: tuple[float, ...], alone: int | None = None
+) -> _Smoothed:
     flags = np.zeros((1, len(curve)), dtype=bool)
     if alone is not None:
         flags[0, alone] = True
@@ -513,7 +525,9 @@ def error_of_a_difference(latest: int, earliest: int) -> float:
     centre = columns @ np.linalg.inv(columns.T @ (columns * relative[:, None])) @ columns.T
     covariance = np.diag(1 / relative) - centre
     return float(
-        np.sqrt(covariance[latest, latest] + covariance[earliest, earliest] - 2 * covariance[latest, earliest])
+        np.sqrt(
+            covariance[latest, latest] + covariance[earliest, earliest] - 2 * covariance[latest, earliest]
+        )
     )
 
 
