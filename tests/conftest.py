@@ -13,6 +13,17 @@ from probetest.jobs.qualify import qualify
 from probetest.limits import Limits
 from probetest.resources import bundled
 
+REPEATS = {"assert_share", "assert_share_at_most", "assert_share_at_least", "repeated", "simulated_means"}
+"""Helpers whose use marks a test that repeats a simulation many times."""
+
+
+def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+    """Mark the tests that simulate much, so that a run of many mutants can leave them for the end."""
+    for item in items:
+        code = getattr(getattr(item, "function", None), "__code__", None)
+        if code is not None and REPEATS & set(code.co_names):
+            item.add_marker(pytest.mark.simulation)
+
 
 @pytest.fixture(scope="session")
 def demo_folder() -> Path:

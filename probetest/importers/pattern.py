@@ -4,14 +4,14 @@ from __future__ import annotations
 
 from functools import lru_cache
 from pathlib import Path
-from typing import Annotated, Literal
+from typing import Annotated, Any, Literal
 
 import pyarrow as pa
 import pyarrow.compute as pc
 from pydantic import AfterValidator, BaseModel, ConfigDict, Field, model_validator
 
 from probetest.errors import ImportDataError
-from probetest.faults import FaultList, shown
+from probetest.faults import FaultList, printable, shown
 from probetest.settings import read_settings
 
 FOLDER = Path(__file__).parent / "patterns"
@@ -58,26 +58,34 @@ class _Part(BaseModel):
 
 def groups_of(find: str) -> list[str]:
     """Return the names of the groups of a regular expression, in order."""
-    kind = pc.extract_regex(pa.array([""]), find).type
-    return [kind.field(index).name for index in range(kind.num_fields)]
+    kind = pc.extract_regex(pa.array([""]), f"(?P<whole_>{find.replace('{tag}', 'TAG')})").type
+    return [kind.field(index).name for index in range(1, kind.num_fields)]
 
 
 def _check_expression(find: str) -> str:
     if len(find) > LONGEST_PATTERN:
         raise ValueError(f"an expression of {len(find)} characters | at most {LONGEST_PATTERN}")
+    if "\\C" in find:
+        raise ValueError("\\C, which cuts characters in two | an expression of whole characters")
     try:
         pc.match_substring_regex(pa.array([""]), find.replace("{tag}", "TAG"))
     except pa.ArrowInvalid as error:
-        reason = str(error).split("\n")[0].removeprefix("Invalid regular expression: ")
+        reason = printable(str(error).split("\n")[0].removeprefix("Invalid regular expression: "))
         raise ValueError(
             f"{shown(find)}, which can't be read ({reason}) | a regular expression (RE2)"
+        ) from None
+    try:
+        groups_of(find)
+    except pa.ArrowInvalid:
+        raise ValueError(
+            f"a group without a name in {shown(find)} | (?P<name>...) for a value, (?:...) for any other"
         ) from None
     return find
 
 
 def _check_groups(find: str) -> str:
     _check_expression(find)
-    names = groups_of(find.replace("{tag}", "TAG")) if "(?P<" in find else []
+    names = groups_of(find)
     unknown = sorted(set(names) - GROUPS)
     if unknown:
         known = ", ".join(sorted(GROUPS))
@@ -87,8 +95,16 @@ def _check_groups(find: str) -> str:
     return find
 
 
+def _check_record(find: str) -> str:
+    _check_groups(find)
+    if pc.match_substring_regex(pa.array([""]), find.replace("{tag}", "TAG"))[0].as_py():
+        raise ValueError(f"{shown(find)}, which finds an empty line too | an expression that needs a sign")
+    return find
+
+
 Expression = Annotated[str, AfterValidator(_check_expression)]
 Groups = Annotated[str, AfterValidator(_check_groups)]
+Record = Annotated[str, AfterValidator(_check_record)]
 
 
 class Event(_Part):
@@ -123,11 +139,15 @@ class Pattern(_Part):
     about: str = Field(max_length=500)
     include: tuple[str, ...] = Field(default=(), strict=False)
     order: int = 100
-    record: Groups
+    record: Record
     fields: tuple[Groups, ...] = Field(default=(), strict=False)
     line_fields: tuple[Groups, ...] = Field(default=(), strict=False)
     partial: Expression | None = None
     other_tag: Expression | None = None
+    comment: Expression | None = Field(
+        default=None, description="what a line says beside its command, and is not carried out"
+    )
+    decimal: Literal[".", ","] | None = None
     tag: str | None = Field(default=None, max_length=40)
     contact: Contact = Contact()
     units: Units = Units()
@@ -140,9 +160,8 @@ class Pattern(_Part):
 
     @model_validator(mode="after")
     def _gives_a_value(self) -> Pattern:
-        names = [
-            name for find in (self.record, *self.fields, *self.line_fields) for name in self._names(find)
-        ]
+        finds = (self.record, *self.fields, *self.line_fields)
+        names = [name for find in finds for name in groups_of(find)]
         if not {"positions", "reading", "coordinate", *AXES} & set(names):
             raise ValueError("no group for a value | one of positions, reading, coordinate, x, y, z")
         twice = sorted({name for name in names if names.count(name) > 1})
@@ -150,24 +169,21 @@ class Pattern(_Part):
             raise ValueError(f"the group {shown(twice[0])} in two expressions | each name once")
         return self
 
-    @staticmethod
-    def _names(find: str) -> list[str]:
-        return groups_of(find.replace("{tag}", "TAG")) if "(?P<" in find else []
-
-    def with_tag(self, tag: str | None) -> Pattern:
-        """Return the pattern for results under another tag."""
+    def with_tag(self, tag: str | None, decimal: Any = None) -> Pattern:
+        """Return the pattern for results under another tag, or with another decimal sign."""
         sign = escaped(tag if tag is not None else self.tag or "")
         changed = {
             name: None if (value := getattr(self, name)) is None else value.replace("{tag}", sign)
             for name in ("record", "partial")
         }
-        return self.model_copy(update=changed)
+        return self.model_copy(update=changed | {"decimal": decimal or self.decimal})
 
 
 class _Events(_Part):
     """Events that several patterns share."""
 
     about: str = Field(max_length=500)
+    comment: Expression | None = None
     events: tuple[Event, ...] = Field(strict=False)
 
 
@@ -198,21 +214,21 @@ def read_pattern(path: Path | str) -> Pattern:
 
 
 def _with_included(pattern: Pattern, file: str) -> Pattern:
-    events = list(pattern.events)
+    events, comment = list(pattern.events), pattern.comment
     shared = {path.stem: path for path in sorted((FOLDER / "events").glob("*.toml"))}
     for name in pattern.include:
         if name not in shared:
             faults = FaultList(file)
             faults.add(f"include {shown(name)}", f"one of {', '.join(shared)}", column="include", is_key=True)
             faults.raise_if_any()
-        events += read_settings(shared[name], _Events, ImportDataError).events
-    return pattern.model_copy(update={"events": tuple(events)})
+        found = read_settings(shared[name], _Events, ImportDataError)
+        events += found.events
+        comment = comment or found.comment
+    return pattern.model_copy(update={"events": tuple(events), "comment": comment})
 
 
 @lru_cache(1)
 def built_in_patterns() -> dict[str, Pattern]:
     """Return the patterns that come with the package, by name, in the order in which they are tried."""
-    found = {
-        path.stem: read_pattern(path) for path in FOLDER.glob("*.toml") if path.stem != "spreadsheet_words"
-    }
+    found = {path.stem: read_pattern(path) for path in FOLDER.glob("*.toml")}
     return dict(sorted(found.items(), key=lambda item: (item[1].order, item[0])))

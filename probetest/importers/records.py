@@ -15,18 +15,12 @@ from probetest.importers.pattern import AXES, NUMBERS, Pattern, groups_of
 from probetest.importers.skipped import SkipList
 from probetest.importers.table import categorical
 
-NUMBER = r"^[-+]?(?:[0-9]+\.?[0-9]*|\.[0-9]+)(?:[eE][-+]?[0-9]{1,3})?$"
 CONTACTS = {"yes": 1, "no": 0, "open_at_start": 2, "false": 3}
+_UNSTATED = 9
 
 _MARK = "\x1e"
-_NO_NUMBERS = (
-    (r"^#{2,}$", "a spreadsheet column was too narrow"),
-    (r"^#(?:REF|DIV|VALUE|NAME|N/A|NUM|NULL)", "a spreadsheet wrote an error"),
-    (r"(?i)^[-+]?(?:[0-9]*\.#)?[-+]?[sq]?(?:nan|inf|ind)", "there was no number to print"),
-    (r"^[-+]?[0-9]*,[0-9]+$", "a decimal comma; give --decimal ,"),
-    (r"^[-+0-9.]*[-+.]$", "it ends early"),
-)
-_PARAMETER = r"^#(?:[0-9]{1,5}|<[^<>]{0,80}>?)"
+_SPACED_COMMA = r"\s*,\s+|\s+,"
+_INNER_COMMA = r"([0-9]),([0-9])"
 
 
 @dataclass(slots=True)
@@ -46,9 +40,16 @@ class Records:
     skipped: SkipList
     faults: FaultList
     axis_count: int = 0
-    decimals: int = 0
+    values: Values = field(init=False)
+    notices: list[str] = field(default_factory=list)
+    seen: int = 0
+    last_line: int = 0
+    _other_widths: dict[int, int] = field(default_factory=dict)
     _parts: dict[str, list[Any]] = field(default_factory=dict)
     _words: dict[str, dict[str, int]] = field(default_factory=dict)
+
+    def __post_init__(self) -> None:
+        self.values = Values(self.pattern.decimal, self.skipped, self.faults)
 
     def take(self, lines: pa.StringArray, number: NDArray[np.int64]) -> None:
         """Read the results in lines that hold at least one each."""
@@ -56,6 +57,10 @@ class Records:
         whole = lines
         if not pattern.record.startswith("^"):
             lines, number, whole = self._one_each(lines, number)
+        elif pattern.fields:
+            lines, number, whole = self._refuse_twice(lines, number)
+        self.seen += len(lines)
+        self.last_line = int(number[-1]) if len(number) else self.last_line
         groups = _extract(lines, pattern.record)
         if pattern.fields:
             inner = pc.extract_regex(lines, f"(?P<record_>{pattern.record})").field("record_")
@@ -69,31 +74,96 @@ class Records:
             found |= self._positions(groups.pop("positions"), number, usable)
         for name, text in groups.items():
             if name in NUMBERS:
-                found[name] = self._numbers(text, name, number, usable)
+                found[name] = self.values.read(text, name, number, usable)
         if "contact" in groups:
             found["contact"] = self._contacts(groups.pop("contact"), number, usable)
         if "touch" in groups:
-            numbers = self._numbers(groups.pop("touch"), "touch", number, usable)
+            numbers = self.values.read(groups.pop("touch"), "touch", number, usable)
             found["touch"] = np.where(np.isnan(numbers), -1, numbers).astype(np.int64)
         if "time" in groups:
             found["time"] = _seconds(groups.pop("time"))
         for name, text in groups.items():
             if name not in NUMBERS:
                 found[name] = self._codes(name, text)
+        self._refuse_empty(found, number, usable)
         self._add({"line": number, **found}, usable)
 
     def _add(self, found: dict[str, Any], usable: NDArray[np.bool_]) -> None:
         for name, values in found.items():
             self._parts.setdefault(name, []).append(values if usable.all() else values[usable])
 
-    def finish(self) -> dict[str, Any]:
-        """Return the columns of all results."""
+    def finish(self, *, may_be_torn: bool = False) -> dict[str, Any]:
+        """Return the columns of all results; the last one may be torn where the file has no line end there."""
         if not self._parts:
             return {"line": np.empty(0, dtype=np.int64)}
         columns: dict[str, Any] = {name: np.concatenate(parts) for name, parts in self._parts.items()}
         for name, words in self._words.items():
             columns[name] = categorical(columns[name], list(words))
-        return columns
+        keep = np.ones(len(columns["line"]), dtype=bool)
+        if may_be_torn and len(keep) and columns["line"][-1] == self.last_line and self.values.last_is_torn():
+            keep[-1] = False
+            self.skipped.add(
+                self.last_line, "fewer decimals than all other results, and no line end: the file was cut off"
+            )
+        self._settle_unstated(columns, keep)
+        self.notices += self.values.finish()
+        self._ask_whole_numbers(columns)
+        columns = {name: values if keep.all() else values[keep] for name, values in columns.items()}
+        return {name: values for name, values in columns.items() if not _is_blank(name, values)}
+
+    def _settle_unstated(self, columns: dict[str, Any], keep: NDArray[np.bool_]) -> None:
+        """A result without a flag is a contact where no result has one."""
+        contact = columns.get("contact")
+        if contact is None:
+            return
+        unstated = contact == _UNSTATED
+        if not unstated.all():
+            self.skipped.add_lines(
+                columns["line"][unstated & keep], "no contact flag, where other results have one"
+            )
+            keep &= ~unstated
+        contact[unstated] = CONTACTS["yes"]
+
+    def _ask_whole_numbers(self, columns: dict[str, Any]) -> None:
+        """Whole numbers between commas may be the halves of numbers with a decimal comma."""
+        values = self.values
+        many = self.axis_count >= 4 and self.axis_count % 2 == 0
+        if many and self._has_commas and not values.decimals and self.pattern.decimal is None:
+            self.faults.add(
+                f"{self.axis_count} whole numbers between commas, which can be {self.axis_count // 2} with a "
+                "decimal comma",
+                "a decimal sign that is told from the one between values",
+                line=int(columns["line"][0]),
+                action="give --decimal , or --decimal .",
+            )
+
+    def _refuse_empty(
+        self, found: dict[str, Any], number: NDArray[np.int64], usable: NDArray[np.bool_]
+    ) -> None:
+        """A contact without any value is no result."""
+        has_value = np.zeros(len(number), dtype=bool)
+        for name in LENGTHS:
+            if name in found:
+                has_value |= np.isfinite(found[name])
+        empty = ~has_value & usable
+        if "contact" in found:
+            empty &= np.isin(found["contact"], (CONTACTS["yes"], _UNSTATED))
+        self.skipped.add_lines(number[empty], "a result without a value")
+        usable[empty] = False
+
+    def _refuse_twice(
+        self, lines: pa.StringArray, number: NDArray[np.int64]
+    ) -> tuple[pa.StringArray, NDArray[np.int64], pa.StringArray]:
+        """A line of labelled values that holds an axis twice is more than one result."""
+        twice = np.zeros(len(lines), dtype=bool)
+        for find in self.pattern.fields:
+            if set(groups_of(find)) & set(LENGTHS):
+                twice |= pc.count_substring_regex(lines, find).to_numpy() > 1
+        if not twice.any():
+            return lines, number, lines
+        self.skipped.add_lines(number[twice], "an axis twice in one line: two results that ran together")
+        lines = lines.filter(pa.array(~twice))
+        return lines, number[~twice], lines
 
     # ---- several results in a line
 
@@ -105,7 +175,7 @@ class Records:
         if (counts == 1).all():
             return lines, number, lines
         clean = pc.replace_substring(lines, _MARK, " ")
-        marked = pc.replace_substring_regex(clean, f"({_unnamed(self.pattern.record)})", f"{_MARK}\\1{_MARK}")
+        marked = pc.replace_substring_regex(clean, f"({self.pattern.record})", f"{_MARK}\\1{_MARK}")
         pieces = pc.split_pattern(marked, _MARK)
         sizes = pc.list_value_length(pieces).to_numpy()
         parent = np.repeat(np.arange(len(lines)), sizes)
@@ -119,7 +189,7 @@ class Records:
     def _positions(
         self, text: pa.StringArray, number: NDArray[np.int64], usable: NDArray[np.bool_]
     ) -> dict[str, NDArray[np.float64]]:
-        pieces = pc.split_pattern_regex(pc.utf8_trim_whitespace(text), r"(?:\s*,\s*|\s+)")
+        pieces = pc.split_pattern_regex(self._one_separator(text), r"(?:\s*,\s*|\s+)")
         width = pc.list_value_length(pieces).to_numpy(zero_copy_only=False)
         if not self.axis_count:
             values, times = np.unique(width, return_counts=True)
@@ -133,8 +203,27 @@ class Records:
         for axis, name in enumerate(AXES[: self.axis_count]):
             place = np.where(other, 0, start + axis)
             texts = pc.if_else(pa.array(other), None, flat.take(pa.array(place)))
-            found[name] = self._numbers(texts, name, number, usable)
+            found[name] = self.values.read(texts, name, number, usable)
         return found
+
+    def _one_separator(self, text: pa.StringArray) -> pa.StringArray:
+        """Tell commas between values from decimal commas."""
+        text = pc.utf8_trim_whitespace(text)
+        if not pc.any(pc.match_substring(text, ",")).as_py():
+            return text
+        has_space = pc.match_substring_regex(text, r"\s")
+        spaced = pc.if_else(has_space, pc.replace_substring_regex(text, _SPACED_COMMA, " "), text)
+        if self.pattern.decimal == ",":
+            pairs = pc.replace_substring_regex(text, r"([0-9]*),([0-9]+)(?:[,;\s]+|$)", "\\1.\\2 ")
+            self.values.commas += int(pc.sum(pc.count_substring_regex(text, _INNER_COMMA)).as_py() or 0)
+            return pc.utf8_trim_whitespace(pairs)
+        self._has_commas = self._has_commas or not pc.all(has_space).as_py()
+        if self.pattern.decimal == "." or not pc.any(has_space).as_py():
+            return spaced
+        # A comma within a word between blanks is a decimal comma: the values reader turns it into a point.
+        return pc.if_else(
+            pc.match_substring_regex(spaced, r"\s"), pc.replace_substring(spaced, ",", _INNER), spaced
+        )
 
     def _refuse_width(
         self,
@@ -144,70 +233,35 @@ class Records:
         usable: NDArray[np.bool_],
     ) -> None:
         rows = np.flatnonzero(other)
-        for row in rows.tolist():
-            self.skipped.add(
-                int(number[row]), f"{width[row]} values, where other results have {self.axis_count}"
-            )
         usable[rows] = False
-        if self.pattern.same_columns and len(rows) > 1:
-            self.faults.add(
-                f"{width[rows[0]]} values, where earlier lines have {self.axis_count} "
-                f"({len(rows)} such lines)",
-                "the same number of columns throughout",
-                line=int(number[rows[0]]),
-                action="two logs may have been pasted together: give each its own file",
-            )
-
-    def _numbers(
-        self, text: pa.StringArray, name: str, number: NDArray[np.int64], usable: NDArray[np.bool_]
-    ) -> NDArray[np.float64]:
-        fits = pc.match_substring_regex(text, NUMBER)
-        given = np.asarray(pc.not_equal(text, "").fill_null(False).to_numpy(zero_copy_only=False), dtype=bool)
-        good = np.asarray(fits.fill_null(False).to_numpy(zero_copy_only=False), dtype=bool)
-        values = np.full(len(text), np.nan)
-        fitting = text if good.all() else text.filter(pa.array(good))
-        values[good] = fitting.cast(pa.float64()).to_numpy()
-        if name in AXES or name in ("reading", "coordinate"):
-            self._count_decimals(fitting)
-        for row in np.flatnonzero(given & ~good & usable).tolist():
-            self._refuse_number(text[row].as_py(), name, int(number[row]))
-            usable[row] = False
-        return values
-
-    def _count_decimals(self, text: pa.StringArray) -> None:
-        if len(text):
-            point = pc.find_substring(text, ".").to_numpy()
-            size = pc.binary_length(text).to_numpy()
-            self.decimals = max(self.decimals, int(np.where(point < 0, 0, size - 1 - point).max()))
-
-    def _refuse_number(self, text: str, name: str, line: int) -> None:
-        if _matches(text, _PARAMETER):
-            self.faults.add(
-                f"{shown(text)} printed as text",
-                "the value of the parameter",
-                line=line,
-                column=name,
-                action="this print command does not expand parameters; use one that does",
-            )
-            return
-        cause = next((cause for find, cause in _NO_NUMBERS if _matches(text, find)), "")
-        self.skipped.add(line, f"{shown(text)} is not a number" + (f" ({cause})" if cause else ""))
+        for one in np.unique(width[rows]).tolist():
+            same = rows[width[rows] == one]
+            self.skipped.add_lines(number[same], f"{one} values, where other results have {self.axis_count}")
+            if self.pattern.same_columns and len(same) > 1:
+                self.faults.add(
+                    f"{one} values, where other lines have {self.axis_count} ({len(same)} such lines)",
+                    "the same number of columns throughout",
+                    line=int(number[same[0]]),
+                    action="two logs may have been pasted together: give each its own file",
+                )
 
     def _contacts(
         self, text: pa.StringArray, number: NDArray[np.int64], usable: NDArray[np.bool_]
     ) -> NDArray[np.int8]:
         encoded = text.fill_null("").dictionary_encode()
         known = {
-            word: CONTACTS[name] for name in CONTACTS for word in getattr(self.pattern.contact, name)
-        } | {"": CONTACTS["yes"]}
+            word.strip().lower(): CONTACTS[name]
+            for name in CONTACTS
+            for word in getattr(self.pattern.contact, name)
+        } | {"": _UNSTATED}
         words = encoded.dictionary.to_pylist()
         codes = np.array([known.get(word.strip().lower(), -1) for word in words], dtype=np.int8)
         contact = codes[encoded.indices.to_numpy()]
-        for row in np.flatnonzero((contact < 0) & usable).tolist():
-            self.skipped.add(
-                int(number[row]), f"the contact flag {shown(text[row].as_py())} is not understood"
-            )
-            usable[row] = False
+        unknown = (contact < 0) & usable
+        for code in np.flatnonzero(codes < 0).tolist():
+            at = number[unknown & (encoded.indices.to_numpy() == code)]
+            self.skipped.add_lines(at, f"the contact flag {shown(words[code])} is not understood")
+        usable[unknown] = False
         return np.asarray(contact)
 
     def _codes(self, name: str, text: pa.StringArray) -> NDArray[np.int64]:
@@ -218,10 +272,6 @@ class Records:
             dtype=np.int64,
         )
         return np.asarray(codes[encoded.indices.to_numpy()])
-
-
-def _matches(text: str, find: str) -> bool:
-    return bool(pc.match_substring_regex(pa.array([text]), find)[0].as_py())
 
 
 def _extract(lines: pa.StringArray, find: str) -> dict[str, Any]:
@@ -235,12 +285,6 @@ def _extract(lines: pa.StringArray, find: str) -> dict[str, Any]:
         text = found.field(name)
         groups[name] = text if missing is None else pc.if_else(missing, None, text)
     return groups
-
-
-def _unnamed(find: str) -> str:
-    """Return an expression without the names of its groups."""
-    parts = find.split("(?P<")
-    return parts[0] + "".join("(?:" + part.partition(">")[2] for part in parts[1:])
 
 
 def _seconds(text: pa.StringArray) -> NDArray[np.float64]:

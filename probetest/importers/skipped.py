@@ -33,6 +33,11 @@ class SkipList:
         self._kept: list[Skipped] = []
         self._next_line = 0
 
+    @property
+    def is_full(self) -> bool:
+        """Whether further lines are only counted, so that their reasons need no words."""
+        return len(self._kept) >= MAX_LISTED
+
     def add(self, line: int, reason: str) -> None:
         """Add one line, with words that are harmless on a terminal."""
         self.total += 1

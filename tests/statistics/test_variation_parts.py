@@ -548,6 +548,16 @@ def test_with_all_waves_kept_the_error_is_that_of_the_means(latest: int, earlies
     assert found == pytest.approx(error_of_a_difference(latest, earliest), rel=1e-9)
 
 
+def test_latest_and_earliest_are_those_of_a_touch_not_of_the_weighted_curve() -> None:
+    # Directions 3 and 10 with many touches weigh more, but 2 and 9 are later and earlier.
+    design, values = uneven_design(), np.zeros(16)
+    values[[2, 3, 9, 10]] = [1.0, 0.8, -1.0, -0.8]
+    curve = values * design.root
+    assert (curve.argmax(), curve.argmin()) == (3, 10)
+    found = _difference_u(design, curve, smoothed(design, curve, (1.0, 1.0)))
+    assert found == pytest.approx(error_of_a_difference(2, 9), rel=1e-9)
+
+
 @pytest.mark.parametrize("alone", ["latest", "earliest"])
 @PEAKS
 def test_a_direction_taken_as_it_is_has_the_error_of_its_mean(latest: int, earliest: int, alone: str) -> None:

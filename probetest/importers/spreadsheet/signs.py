@@ -6,7 +6,7 @@ from collections.abc import Iterable
 
 from probetest.faults import FaultList, shown
 from probetest.importers.layout import Field
-from probetest.importers.spreadsheet_sample import SampleRow, Split, is_number_like
+from probetest.importers.spreadsheet.sample import SampleRow, Split, is_number_like
 
 ASK_DECIMAL = 'give --decimal "." or --decimal ","'
 _BOTH = "give --decimal and --delimiter, or save the table with ';' between the cells"
@@ -45,8 +45,8 @@ def find_decimal(
         for row in below
         if field.index < len(row.cells) and is_number_like(row.cells[field.index])
     ]
-    with_comma = [one for one in cells if "," in one[1] and "." not in one[1]]
-    with_point = [one for one in cells if "." in one[1] and "," not in one[1]]
+    with_comma = [one for one in cells if one[1].count(",") == 1 and "." not in one[1]]
+    with_point = [one for one in cells if one[1].count(".") == 1 and "," not in one[1]]
     if with_comma and with_point:
         (line, cell, field), other = with_comma[0], with_point[0]
         faults.add(

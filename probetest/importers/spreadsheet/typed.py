@@ -10,12 +10,12 @@ from numpy.typing import NDArray
 
 from probetest.faults import FaultList, shown
 from probetest.importers.layout import Field, Layout
-from probetest.importers.spreadsheet_cells import is_blank, read_angle, read_number, read_time, read_whole
-from probetest.importers.spreadsheet_rows import Block
-from probetest.importers.spreadsheet_sample import is_number_like
-from probetest.importers.spreadsheet_signs import ASK_DECIMAL
-from probetest.importers.spreadsheet_tally import Tally
-from probetest.importers.spreadsheet_words import face_of, fold, word_list
+from probetest.importers.spreadsheet.cells import is_blank, read_angle, read_number, read_time, read_whole
+from probetest.importers.spreadsheet.rows import Block
+from probetest.importers.spreadsheet.sample import is_number_like
+from probetest.importers.spreadsheet.signs import ASK_DECIMAL
+from probetest.importers.spreadsheet.tally import Tally
+from probetest.importers.spreadsheet.words import face_of, fold, word_list
 
 ANGLES = ("azimuth_deg", "elevation_deg", "orientation_deg")
 
@@ -74,14 +74,16 @@ class CellReader:
                     bad[row] = cell
                 else:
                     values[row] = value
-        for row in [row for row, cell in bad.items() if self._is_doubtful(cell)]:
-            self.faults.add(
-                shown(bad[row]),
-                f"a number with the decimal sign {self.layout.decimal} and no other mark",
-                line=line[row],
-                column=one.header,
-                action=ASK_DECIMAL,
-            )
+        doubtful = np.zeros(len(cells), dtype=bool)
+        doubtful[[row for row, cell in bad.items() if self._is_doubtful(cell)]] = True
+        self.faults.add_rows(
+            doubtful,
+            np.array(line, dtype=np.int64),
+            lambda row: shown(cells[row]),
+            f"a number with the decimal sign {self.layout.decimal} and no other mark",
+            column=one.header,
+            action=ASK_DECIMAL,
+        )
         return values, bad
 
     def _is_doubtful(self, cell: str) -> bool:

@@ -7,7 +7,7 @@ from datetime import UTC, datetime
 from functools import lru_cache
 
 from probetest.faults import printable, shown
-from probetest.importers.spreadsheet_words import fold, word_list
+from probetest.importers.spreadsheet.words import fold, word_list
 
 _LONGEST_NUMBER = 64
 _NUMBER = re.compile(r"[+-]?(?:\d+(?:\.\d*)?|\.\d+)(?:[eE][+-]?\d+)?", re.ASCII)

@@ -10,13 +10,13 @@ from probetest.faults import FaultList, shown
 from probetest.importers.content import Bytes, refuse_broken_utf8
 from probetest.importers.layout import Field, Layout
 from probetest.importers.skipped import SkipList, Skipped
-from probetest.importers.spreadsheet_columns import ColumnReader
-from probetest.importers.spreadsheet_fast import read_plain
-from probetest.importers.spreadsheet_header import Heading, feed_factor, read_heading
-from probetest.importers.spreadsheet_notices import list_table_notices
-from probetest.importers.spreadsheet_readings import scale_feed, settle_touches, turn_sign
-from probetest.importers.spreadsheet_rows import RowSource
-from probetest.importers.spreadsheet_sample import (
+from probetest.importers.spreadsheet.columns import ColumnReader
+from probetest.importers.spreadsheet.fast import read_plain
+from probetest.importers.spreadsheet.header import Heading, feed_factor, read_heading
+from probetest.importers.spreadsheet.notices import list_table_notices
+from probetest.importers.spreadsheet.readings import scale_feed, settle_touches, turn_sign
+from probetest.importers.spreadsheet.rows import RowSource
+from probetest.importers.spreadsheet.sample import (
     DELIMITERS,
     Split,
     is_number_like,
@@ -24,9 +24,9 @@ from probetest.importers.spreadsheet_sample import (
     split_sample,
     units_row,
 )
-from probetest.importers.spreadsheet_signs import find_decimal
-from probetest.importers.spreadsheet_tally import Tally
-from probetest.importers.spreadsheet_words import meaning_of
+from probetest.importers.spreadsheet.signs import find_decimal
+from probetest.importers.spreadsheet.tally import Tally
+from probetest.importers.spreadsheet.words import meaning_of
 from probetest.importers.table import Table
 from probetest.importers.words import FACES
 

@@ -10,16 +10,17 @@ from numpy.typing import NDArray
 from probetest.faults import FaultList, printable, shown
 from probetest.importers.layout import Field, Layout
 from probetest.importers.skipped import SkipList
-from probetest.importers.spreadsheet_cells import (
+from probetest.importers.spreadsheet.cells import (
     is_blank,
     why_no_number,
 )
-from probetest.importers.spreadsheet_rows import Block
-from probetest.importers.spreadsheet_tally import POSITIONS, Tally
-from probetest.importers.spreadsheet_typed import ANGLES, CellReader
-from probetest.importers.spreadsheet_words import is_summary
+from probetest.importers.spreadsheet.rows import Block
+from probetest.importers.spreadsheet.tally import POSITIONS, Tally
+from probetest.importers.spreadsheet.typed import ANGLES, CellReader
+from probetest.importers.spreadsheet.words import is_summary
 from probetest.importers.table import Column, categorical
 
+_UNLISTED = "a cell that can't be read"
 FILLED_DOWN = ("face", "azimuth_deg", "elevation_deg", "orientation_deg", "stage")
 """Columns in which a blank cell takes the value above it, as merged cells leave them."""
 
@@ -52,6 +53,9 @@ class ColumnReader:
         faults: FaultList,
     ) -> None:
         self.layout, self.header, self.skips = layout, header, skips
+        self._targets = {one.target: one for one in layout.fields}
+        looked_at = ("touch", "face", *ANGLES, *POSITIONS)
+        self._labelled = [one.index for one in layout.fields if one.target in looked_at]
         self.tally = Tally()
         self.cells = CellReader(layout, decimal_given, axis, self.tally, faults)
         self.lines: list[NDArray[np.int64]] = []
@@ -132,7 +136,7 @@ class ColumnReader:
         if label:
             self._above = {}
             return f"{shown(label)} marks a row that sums up others; it is not a touch"
-        targets = {one.target: one for one in self.layout.fields}
+        targets = self._targets
         if "touch" in targets and row in bad["touch"]:
             self._above = {}
             return _no_touch(bad["touch"][row], targets["touch"])
@@ -146,10 +150,11 @@ class ColumnReader:
         first = next((cell for cell in cells if cell), "")
         if is_summary(first):
             return first
-        looked_at = [
-            one for one in self.layout.fields if one.target in ("touch", "face", *ANGLES, *POSITIONS)
-        ]
-        return next((cells[one.index] for one in looked_at if is_summary(cells[one.index])), "")
+        for index in self._labelled:
+            cell = cells[index]
+            if cell and not cell[0].isdigit() and is_summary(cell):
+                return cell
+        return ""
 
     def _fill(
         self,
@@ -165,6 +170,8 @@ class ColumnReader:
                 continue
             if row in bad[target]:
                 self._above.pop(target, None)
+                if self.skips.is_full:
+                    return _UNLISTED
                 if target == "face":
                     cell = shown(bad[target][row])
                     return f"{cell} is not a direction such as X+, column {printable(one.header)}"
@@ -189,6 +196,8 @@ class ColumnReader:
         missed = "outcome" in values and values["outcome"][row] in _NO_READING
         for target in ("x_mm", "y_mm", "z_mm", "reading_mm"):
             if row in bad.get(target, {}) and not missed:
+                if self.skips.is_full:
+                    return _UNLISTED
                 return why_no_number(bad[target][row], self.layout.decimal, targets[target].header)
         if not missed and not _is_located(row, values):
             blank = next(

@@ -13,9 +13,9 @@ import pyarrow.csv as pacsv
 from probetest.importers.content import Bytes
 from probetest.importers.fast import read_fast
 from probetest.importers.layout import Layout
-from probetest.importers.spreadsheet_tally import POSITIONS, Tally
-from probetest.importers.spreadsheet_typed import ANGLES
-from probetest.importers.spreadsheet_words import face_of, fold, is_summary, word_list
+from probetest.importers.spreadsheet.tally import POSITIONS, Tally
+from probetest.importers.spreadsheet.typed import ANGLES
+from probetest.importers.spreadsheet.words import face_of, fold, is_summary, word_list
 from probetest.importers.table import Table, categorical
 
 _MOST_WORDS = 5000

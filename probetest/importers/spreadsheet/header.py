@@ -7,8 +7,8 @@ from dataclasses import dataclass
 
 from probetest.faults import FaultList, printable, shown
 from probetest.importers.layout import MAX_COLUMNS, Field
-from probetest.importers.spreadsheet_sample import POSITIONS, Split, is_number_like, is_wide, units_row
-from probetest.importers.spreadsheet_words import COORDINATE, Meaning, face_of, fold, meaning_of
+from probetest.importers.spreadsheet.sample import POSITIONS, Split, is_number_like, is_wide, units_row
+from probetest.importers.spreadsheet.words import COORDINATE, Meaning, face_of, fold, meaning_of
 
 LENGTH_MM = {"mm": 1.0, "inch": 25.4, "um": 0.001, "thou": 0.0254}
 """Length of each unit that a header may state; the inch exact by definition (1959)."""

@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from itertools import accumulate
 
 from probetest.importers.content import Bytes
-from probetest.importers.spreadsheet_words import COORDINATE, face_of, meaning_of, unit_of
+from probetest.importers.spreadsheet.words import COORDINATE, face_of, meaning_of, unit_of
 
 DELIMITERS = (";", "\t", "|", ",")
 POSITIONS = ("x_mm", "y_mm", "z_mm", "reading_mm", COORDINATE)
@@ -196,7 +196,8 @@ def looks_like_table(text: Bytes) -> bool:
     """
     split = split_sample(text[: 1 << 16], 1)
     lines = [line.lstrip() for line in _lines(text[: 1 << 16])[0] if line.strip()]
-    if not lines or sum(line.startswith(_CONSOLE_STARTS) for line in lines) > len(lines) // 4:
+    of_console = sum(line.startswith(_CONSOLE_STARTS) for line in lines)
+    if not lines or of_console > len(lines) / (4 if split.header < 0 else 2):
         return False
     if split.header >= 0:
         return split.score[0] > 1 or _holds_numbers(split.rows[split.header + 1 :])

@@ -15,6 +15,8 @@ COORDINATE = "coordinate"
 
 _LONGEST_LABEL = 60
 _DASHES = str.maketrans("−–—‐‑", "-----")
+_ASCII_SIGNS = {code: " " for code in range(128) if not chr(code).isalnum() and chr(code) not in "/#\"'%"}
+_AXIS_LETTERS = frozenset("xyzXYZ")
 _UNIT_KIND = {
     "x_mm": "length",
     "y_mm": "length",
@@ -51,7 +53,7 @@ class Meaning:
 
 @dataclass(frozen=True, slots=True)
 class WordList:
-    """The words as sets and maps, folded; see ``patterns/spreadsheet_words.toml``."""
+    """The words as sets and maps, folded; see ``words.toml``."""
 
     headers: dict[str, tuple[str, ...]]
     units: dict[str, tuple[tuple[str, str], ...]]
@@ -70,6 +72,10 @@ def fold(text: str) -> str:
     >>> fold("X-Wert"), fold("Écart type:"), fold(" Nr. ")
     ('x wert', 'ecart type', 'nr')
     """
+    if text.isascii():
+        return (
+            " ".join(text[:200].lower().translate(_ASCII_SIGNS).split()).replace(" /", "/").replace("/ ", "/")
+        )
     plain = unicodedata.normalize("NFKD", text[:200]).casefold()
     kept = (
         sign if sign.isalnum() or sign in "°/#\"″'%" else " "
@@ -82,7 +88,7 @@ def fold(text: str) -> str:
 @lru_cache(1)
 def word_list() -> WordList:
     """Read the word list, once."""
-    path = files("probetest.importers") / "patterns" / "spreadsheet_words.toml"
+    path = files("probetest.importers.spreadsheet") / "words.toml"
     data = tomllib.loads(path.read_text(encoding="utf-8"))
     headers: dict[str, tuple[str, ...]] = {}
     for target, words in data["headers"].items():
@@ -188,7 +194,7 @@ def face_of(cell: str) -> str | None:
     >>> [face_of(cell) for cell in ("+x", "X plus", "y −", "Z-Achse negativ", "X", "7")]
     ['X+', 'X+', 'Y-', 'Z-', 'X', None]
     """
-    if len(cell) > _LONGEST_LABEL:
+    if len(cell) > _LONGEST_LABEL or not _AXIS_LETTERS.intersection(cell):
         return None
     text = cell.casefold().translate(_DASHES)
     for word, sign in word_list().signs:

@@ -9,8 +9,8 @@ import numpy as np
 
 from probetest.faults import FaultList, shown
 from probetest.importers.layout import Field, Layout
-from probetest.importers.spreadsheet_header import Heading, feed_factor
-from probetest.importers.spreadsheet_notices import sign_notice
+from probetest.importers.spreadsheet.header import Heading, feed_factor
+from probetest.importers.spreadsheet.notices import sign_notice
 from probetest.importers.table import Table
 
 _SERIES = ("serial", "stage", "orientation_deg", "face", "azimuth_deg", "elevation_deg")

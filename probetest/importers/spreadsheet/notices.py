@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from probetest.faults import shown
 from probetest.importers.layout import Layout
-from probetest.importers.spreadsheet_tally import Tally
+from probetest.importers.spreadsheet.tally import Tally
 
 _FEWEST_FOR_ROUNDING = 3
 
