@@ -4,12 +4,15 @@ from __future__ import annotations
 
 import json
 import os
+import shutil
 import subprocess
 import sys
 import time
 from pathlib import Path
 
 import pytest
+
+from probetest.resources import bundled
 
 HEAVY = ("pandas", "scipy", "matplotlib", "numpy", "pyarrow", "nbconvert", "rich", "pydantic")
 
@@ -41,7 +44,7 @@ def test_help_imports_nothing_heavy(tmp_path: Path) -> None:
     assert imported & set(HEAVY) == set()
 
 
-@pytest.mark.parametrize("command", ["qualify", "check", "demo"])
+@pytest.mark.parametrize("command", ["qualify", "check", "convert", "demo"])
 def test_each_command_has_help_with_an_example_or_reason(command: str, tmp_path: Path) -> None:
     run = probetest(command, "--help", cwd=tmp_path)
     assert run.returncode == 0
@@ -197,3 +200,98 @@ def test_demo_qualifies_its_own_copies(tmp_path: Path) -> None:
     found = {json.loads(file.read_text(encoding="utf-8"))["verdict"] for file in results}
     assert found == {"pass", "fail", "undecided"}
     assert (tmp_path / "d" / "logs" / "truth.json").is_file()
+
+
+# ---- logs of other shapes
+
+ABOUT = ("--about", "about.toml", "--units", "mm")
+
+
+@pytest.fixture
+def gallery(tmp_path: Path) -> Path:
+    folder = tmp_path / "logs"
+    shutil.copytree(bundled("data") / "logs", folder)
+    return folder
+
+
+def test_check_as_json_prints_only_json_on_the_standard_output(gallery: Path) -> None:
+    run = probetest("check", "bracketed-result.txt", "no-such.txt", *ABOUT, "--json", cwd=gallery)
+    assert run.returncode == 2
+    found, gone = json.loads(run.stdout)["files"]
+    assert (found["file"], found["shape"], found["units"]) == ("bracketed-result.txt", "bracketed-result", "mm")
+    assert (found["touches"], found["misses"], len(found["directions"])) == (60, 1, 12)
+    assert found["orientations"] == [0.0]
+    assert found["series"] == [
+        {"serial": "SK2-101", "stage": "baseline", "orientation_deg": 0.0, "rows": 60, "directions": 12}
+    ]
+    assert found["skipped"] == [
+        {"line": 154, "reason": "no contact: its position is the end of the travel, no touch; counted as a miss"}
+    ]
+    assert found["problems"] == []
+    assert gone["shape"] is None
+    assert gone["problems"] == [
+        {"line": None, "column": None, "found": "no such file", "expected": "a trigger log", "action": "check the path"}
+    ]
+
+
+def test_check_says_what_was_skipped_and_kept(gallery: Path) -> None:
+    run = probetest("check", "labelled-values.txt", "bracketed-result.txt", *ABOUT, cwd=gallery)
+    assert run.returncode == 0
+    assert "kept: line 20: 1 touch equals the one before it" in run.stdout
+    assert "skipped: line 154: no contact" in run.stdout
+
+
+@pytest.mark.parametrize(
+    ("log", "option"),
+    [
+        ("echoed-console.txt", "--feeds slow"),
+        ("json-result-lines.txt", "--direction X+"),
+        ("copied-display.txt", "--direction X+"),
+    ],
+)
+def test_what_only_the_user_knows_is_asked_for_by_its_option(log: str, option: str, gallery: Path) -> None:
+    run = probetest("check", log, *ABOUT, cwd=gallery)
+    assert run.returncode == 2
+    assert option in run.stderr
+    assert "Traceback" not in run.stderr
+
+
+def test_units_that_are_not_stated_are_asked_for(gallery: Path) -> None:
+    run = probetest("check", "bracketed-result.txt", "--about", "about.toml", cwd=gallery)
+    assert run.returncode == 2
+    assert "give --units mm or --units inch; G20 and G21 in a log do not decide it" in run.stderr
+
+
+def test_a_converted_log_needs_no_answers_and_keeps_the_lines(gallery: Path) -> None:
+    run = probetest("convert", "bracketed-result.txt", "-o", "native.csv", *ABOUT, cwd=gallery)
+    assert run.returncode == 0, run.stderr
+    assert "Written: native.csv" in run.stdout
+    judged = probetest("qualify", "native.csv", "--out", "out", "--no-pdf", cwd=gallery)
+    assert judged.returncode == 1, judged.stderr  # one missed approach is one too many
+    result = json.loads((gallery / "out/SK2-101/result.json").read_text(encoding="utf-8"))
+    assert [flag["line"] for flag in result["flags"] if flag["kind"] == "missed"] == [154]
+    assert result["conditions"]["origin"]["file"] == "bracketed-result.txt"
+
+
+def test_convert_does_not_write_over_the_log(gallery: Path) -> None:
+    before = (gallery / "bracketed-result.txt").read_bytes()
+    run = probetest("convert", "bracketed-result.txt", "-o", "bracketed-result.txt", *ABOUT, cwd=gallery)
+    assert run.returncode == 2
+    assert "the log itself would be overwritten" in run.stderr
+    assert (gallery / "bracketed-result.txt").read_bytes() == before
+
+
+def test_convert_of_a_log_with_problems_writes_nothing(gallery: Path) -> None:
+    run = probetest("convert", "echoed-console.txt", "-o", "native.csv", *ABOUT, cwd=gallery)
+    assert run.returncode == 2
+    assert not (gallery / "native.csv").exists()
+
+
+def test_a_report_is_made_with_the_same_answers(gallery: Path) -> None:
+    plan = ("--plan", "plan.csv")
+    run = probetest("qualify", "json-result-lines.txt", *ABOUT, *plan, "--out", "out", cwd=gallery)
+    assert run.returncode == 1, run.stderr
+    result = json.loads((gallery / "out/SK2-101/result.json").read_text(encoding="utf-8"))
+    assert result["input"]["shape"] == "json-result-lines"
+    assert [one["line"] for one in result["input"]["skipped"]] == [62]
+    assert (gallery / "out/SK2-101/report.pdf").read_bytes().startswith(b"%PDF-")

@@ -8,9 +8,11 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from probetest.importers.listings import touches_of_listings
 from probetest.importers.pattern import Pattern
 from probetest.importers.scan import Scan
 from probetest.importers.skipped import SkipList
+from probetest.importers.values import LENGTHS
 from probetest.triggers import OUTCOMES
 
 TRIGGER, MISSED, OPEN_AT_START, FALSE = range(len(OUTCOMES))
@@ -18,6 +20,8 @@ _OF_CONTACT = np.array([MISSED, TRIGGER, OPEN_AT_START, FALSE], dtype=np.int8)
 _NEAR_LINES = 3
 _DAY_S = 86_400.0
 _WRAP_S = 43_200.0
+_CHANCE_BITS = 20.0
+"""Touches repeat by chance with a probability of one half to this power."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -27,7 +31,7 @@ class Cut:
     Attributes
     ----------
     line : int
-    kind : {"position_lost", "restart", "words"}
+    kind : {"position_lost", "restart", "words", "copy"}
     before : int
         Approaches that come before it.
     text : str
@@ -54,12 +58,15 @@ class Approaches:
         What is worth telling of the file.
     is_reversed : bool
         Whether the newest line came first.
+    step : float
+        Last digit of the values, in the units of the log.
     """
 
     columns: dict[str, Any]
     cuts: list[Cut] = field(default_factory=list)
     notices: list[str] = field(default_factory=list)
     is_reversed: bool = False
+    step: float = 0.0
 
     def __len__(self) -> int:
         return len(self.columns["line"])
@@ -88,12 +95,15 @@ def list_approaches(found: Scan, pattern: Pattern, skipped: SkipList) -> Approac
     contact = columns.pop("contact", None)
     rows = len(columns["line"])
     columns["outcome"] = np.full(rows, TRIGGER, dtype=np.int8) if contact is None else _OF_CONTACT[contact]
-    result = Approaches(columns)
-    _drop_listed(result, found, skipped)
-    _note_misses(result, skipped)
-    _add_events(result, found, pattern, skipped)
-    _turn_newest_first(result)
+    is_reversed = _is_newest_first(columns)
+    keep, notices = touches_of_listings(columns, found, is_reversed, skipped)
+    result = Approaches(columns, [], [*found.notices, *notices], is_reversed, 10.0**-found.decimals)
+    result.select(keep)
+    alarms = _add_events(result, found, pattern, skipped)
+    _note_misses(result, found, alarms, skipped)
+    _set_order(result)
     _find_cuts(result, found)
+    _find_copies(result)
     reports = len(found.lines_of("position_report"))
     if reports:
         result.notices.append(
@@ -108,31 +118,24 @@ def list_approaches(found: Scan, pattern: Pattern, skipped: SkipList) -> Approac
     return result
 
 
-def _drop_listed(result: Approaches, found: Scan, skipped: SkipList) -> None:
-    """A result inside a listing of parameters repeats the last one."""
-    line = result.columns["line"]
-    listed = np.isin(line - 1, found.lines_of("listing"))
-    if not listed.any():
-        return
-    before = np.maximum.accumulate(np.where(listed, -1, np.arange(len(line))))
-    for row in np.flatnonzero(listed).tolist():
-        at = int(before[row])
-        origin = f" (the last one is on line {line[at]})" if at >= 0 else ""
-        skipped.add(int(line[row]), f"a result in a listing of parameters repeats the last touch{origin}")
-    result.select(~listed)
-
-
-def _note_misses(result: Approaches, skipped: SkipList) -> None:
+def _note_misses(result: Approaches, found: Scan, alarms: dict[int, int], skipped: SkipList) -> None:
     """Say of each result without contact that its position is no touch."""
     line, outcome = result.columns["line"], result.columns["outcome"]
-    for row in np.flatnonzero(outcome == MISSED).tolist():
-        skipped.add(
-            int(line[row]), "no contact: its position is the end of the travel, no touch; counted as a miss"
-        )
+    for row, alarm in alarms.items():
+        skipped.add(row, f"no contact: its position is no touch; counted once, with the alarm on line {alarm}")
+    missed = line[outcome == MISSED]
+    skipped.add_lines(
+        missed[~np.isin(missed, np.append(found.lines_of("miss"), [*alarms]))],
+        "no contact: its position is the end of the travel, no touch; counted as a miss",
+    )
 
 
-def _add_events(result: Approaches, found: Scan, pattern: Pattern, skipped: SkipList) -> None:
-    """Count an alarm as an approach, unless a result without contact beside it is the same one."""
+def _add_events(result: Approaches, found: Scan, pattern: Pattern, skipped: SkipList) -> dict[int, int]:
+    """Count an alarm as an approach, unless a result without contact beside it is the same one.
+
+    Returns the line of each such result with the line of its alarm.
+    """
+    alarms: dict[int, int] = {}
     whys: dict[str, str] = {event.kind: event.why for event in pattern.events if event.why}
     line = result.columns["line"]
     taken = np.zeros(len(line), dtype=bool)
@@ -144,11 +147,13 @@ def _add_events(result: Approaches, found: Scan, pattern: Pattern, skipped: Skip
                 extra.append((at, code))
             else:
                 taken[row] = True
+                alarms[int(line[row])] = at
                 result.columns["outcome"][row] = code
             counted = {MISSED: "a miss", OPEN_AT_START: "open at start", FALSE: "a false trigger"}[code]
             skipped.add(at, f"{whys.get(kind) or kind.replace('_', ' ')}; counted as {counted}")
     if extra:
         _insert(result, extra)
+    return alarms
 
 
 def _beside(
@@ -191,25 +196,29 @@ def _with_blank(words: Any, count: int) -> Any:
     return type(words).from_codes(codes, categories=words.categories)
 
 
-def _turn_newest_first(result: Approaches) -> None:
+def _is_newest_first(columns: dict[str, Any]) -> bool:
+    """Whether the times only fall, but for one step past midnight."""
+    if "time" not in columns:
+        return False
+    seconds = columns["time"]
+    steps = np.diff(seconds[np.isfinite(seconds)])
+    falls = (steps < 0) & (steps > -_WRAP_S)
+    rises = (steps > 0) & (steps < _WRAP_S)
+    return bool(falls.any() and not rises.any())
+
+
+def _set_order(result: Approaches) -> None:
     """Read a log bottom-up whose times only fall; add a day where the clock passes midnight."""
+    if result.is_reversed:
+        result.select(np.arange(len(result))[::-1])
+        result.notices.append(
+            "The times fall from line to line: the newest line comes first, and the log was read bottom-up."
+        )
     if "time" not in result.columns:
         return
     seconds = result.columns["time"]
     known = np.flatnonzero(np.isfinite(seconds))
-    steps = np.diff(seconds[known])
-    falls = (steps < 0) & (steps > -_WRAP_S)
-    rises = (steps > 0) & (steps < _WRAP_S)
-    if falls.any() and not rises.any():
-        result.select(np.arange(len(result))[::-1])
-        result.is_reversed = True
-        result.notices.append(
-            "The times fall from line to line: the newest line comes first, and the log was read bottom-up."
-        )
-        seconds = result.columns["time"]
-        known = np.flatnonzero(np.isfinite(seconds))
-        steps = np.diff(seconds[known])
-    wraps = np.concatenate([[0], np.cumsum(steps <= -_WRAP_S)])
+    wraps = np.concatenate([[0], np.cumsum(np.diff(seconds[known]) <= -_WRAP_S)])
     if len(known) and wraps[-1]:
         result.columns["time"] = seconds.copy()
         result.columns["time"][known] += wraps * _DAY_S
@@ -225,16 +234,36 @@ def _find_cuts(result: Approaches, found: Scan) -> None:
         cuts += [(sign * at, at, kind, "") for at in found.lines_of(kind).tolist()]
     if "words" in found.texts:
         codes, texts = found.texts["words"]
-        moves = [_changes_offset(text) for text in texts]
+        moves = np.array([_changes_offset(text) for text in texts])[codes]
         cuts += [
-            (sign * int(at), int(at), "words", texts[code])
-            for at, code in zip(found.events["words"].tolist(), codes.tolist(), strict=True)
-            if moves[code]
+            (sign * at, at, "words", texts[code])
+            for at, code in zip(found.events["words"][moves].tolist(), codes[moves].tolist(), strict=True)
         ]
     for key, at, kind, text in sorted(cuts):
         before = int(np.searchsorted(keys, key))
         if 0 < before < len(line):
             result.cuts.append(Cut(at, kind, before, text))
+
+
+def _find_copies(result: Approaches) -> None:
+    """Cut a log whose second half (or thirds) repeats the first value for value."""
+    rows = len(result)
+    names = [name for name in (*LENGTHS, "outcome", "time") if name in result.columns]
+    for copies in (2, 3):
+        size = rows // copies
+        if rows % copies or size < 2:
+            continue
+        parts = [result.columns[name].astype(float).reshape(copies, size) for name in names]
+        if not all(((part == part[0]) | (np.isnan(part) & np.isnan(part[0]))).all() for part in parts):
+            continue
+        values = np.column_stack([part[0] for part in parts])
+        counts = np.unique(np.nan_to_num(values), axis=0, return_counts=True)[1]
+        bits = size * float(-(counts / size) @ np.log2(counts / size))
+        if bits >= _CHANCE_BITS:
+            line = result.columns["line"]
+            result.cuts += [Cut(int(line[at]), "copy", at) for at in range(size, rows, size)]
+            result.cuts.sort(key=lambda cut: cut.before)
+            return
 
 
 def _changes_offset(text: str) -> bool:

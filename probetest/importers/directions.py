@@ -129,13 +129,14 @@ def _from_commands(result: Approaches, found: Scan) -> Angles | None:
     order = np.argsort(sign * lines, kind="stable")
     lines, codes = sign * lines[order], codes[order]
     at = np.searchsorted(lines, sign * result.columns["line"], side="right") - 1
-    code = np.where(at < 0, -1, codes[np.maximum(at, 0)])
+    own = (at >= 0) & (np.diff(at, prepend=-1) != 0)  # a move has one result
+    code = np.where(own, codes[np.maximum(at, 0)], -1)
     feed = np.array([one.feed for one in words] + [np.nan])
     if np.isfinite(feed[code]).any() and "feed" not in result.columns:
         result.columns["feed"] = feed[code]
     modes = distance_modes(found, sign, lines)
     angles = np.array([_angles(one.motion) for one in words] + [(np.nan, np.nan)])[code]
-    angles[(at < 0) | (modes[np.maximum(at, 0)] != 91)] = np.nan
+    angles[~own | (modes[np.maximum(at, 0)] != 91)] = np.nan
     if not np.isfinite(angles[:, 0]).any():
         return None
     return angles[:, 0], angles[:, 1]

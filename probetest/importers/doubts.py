@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import numpy as np
+import pandas as pd
 from numpy.typing import NDArray
 
 from probetest.faults import FaultList, shown
@@ -13,6 +14,11 @@ INCH = 25.4
 _RATIO_TOLERANCE = 0.02
 _FEWEST = 3
 _JUMP = 3.0
+_ONE_SIZE = 0.5
+_AXES_TOLERANCE = 0.1
+_FAR = 100.0
+_FAR_APART = 0.2
+"""Least gap between two groups in mm or inch; finer units are only more careful."""
 _TURNED = ("a", "b", "c")
 
 
@@ -43,7 +49,7 @@ def _refuse_zeroed(
     if len(line) < _FEWEST or not values or pattern.deltas:
         return
     known = [each[np.isfinite(each)] for each in values.values()]
-    if all(not each.any() for each in known):
+    if any(map(len, known)) and all(not each.any() for each in known):
         faults.add(
             f"{len(line)} touches that are all zero",
             "the position of each touch",
@@ -56,7 +62,7 @@ def _refuse_zeroed(
 def _refuse_unit_jump(
     values: dict[str, NDArray[np.float64]], line: NDArray[np.int64], faults: FaultList
 ) -> None:
-    """All axes change by 25.4 from one touch to the next, and stay so."""
+    """Values of two sizes whose ratio is 25.4 in all axes, and that change only now and then."""
     axes = [
         each
         for name, each in values.items()
@@ -67,16 +73,68 @@ def _refuse_unit_jump(
     size = np.sqrt(sum(each**2 for each in axes))
     if (size == 0).any():
         return
-    step = np.log(size[1:] / size[:-1])
-    for at in np.flatnonzero(np.abs(np.abs(step) - np.log(INCH)) < _RATIO_TOLERANCE).tolist():
-        before, after = np.median(size[: at + 1]), np.median(size[at + 1 :])
-        if abs(abs(np.log(after / before)) - np.log(INCH)) < 5 * _RATIO_TOLERANCE:
-            seen = max(axes, key=lambda each: abs(each[at]))
+    ratio = np.log(size)
+    large = ratio > (ratio.min() + ratio.max()) / 2
+    changes = np.flatnonzero(np.diff(large))
+    if not len(changes) or len(changes) > max(1, len(line) // _FEWEST):
+        return
+    if max(np.ptp(ratio[large]), np.ptp(ratio[~large])) > _ONE_SIZE:
+        return
+    upper, lower = (np.array([np.median(each[rows]) for each in axes]) for rows in (large, ~large))
+    whole = float(np.median(size[large]))
+    if abs(np.log(whole / np.median(size[~large]) / INCH)) > _RATIO_TOLERANCE:
+        return
+    if np.linalg.norm(upper - INCH * lower) > _AXES_TOLERANCE * whole:
+        return
+    at = int(changes[0])
+    seen = max(axes, key=lambda each: abs(each[at]))
+    faults.add(
+        f"values that change by a factor of 25.4 ({seen[at]:g} to {seen[at + 1]:g})",
+        "values in one unit",
+        line=int(line[at + 1]),
+        action="mm and inch are mixed: split the log there, and give each part its own --units",
+    )
+
+
+def check_levels(result: Approaches, faults: FaultList) -> None:
+    """Look for touches from one direction that lie in two groups far apart.
+
+    Parameters
+    ----------
+    result : Approaches
+        With directions and the reading ``along`` them.
+    faults : FaultList
+
+    Notes
+    -----
+    Two groups of at least three touches each that lie a hundred times their own spread apart are two faces,
+    or the coordinates changed; false triggers are neither as many nor as alike.
+    """
+    keys = [name for name in ("azimuth_deg", "elevation_deg", "orientation", "stage") if name in result.columns]
+    rows = np.flatnonzero((result.columns["outcome"] == TRIGGER) & np.isfinite(result.columns["along"]))
+    if faults.total or len(rows) < 2 * _FEWEST:  # what is at fault already may be why
+        return
+    frame = pd.DataFrame({name: result.columns[name][rows] for name in keys})
+    series = frame.groupby(keys, observed=True, sort=False).ngroup().to_numpy()
+    along = result.columns["along"][rows]
+    order = np.lexsort((along, series))
+    starts = np.flatnonzero(np.diff(series[order], prepend=-1))
+    for begin, end in zip(starts.tolist(), [*starts[1:].tolist(), len(rows)], strict=True):
+        values = along[order[begin:end]]
+        if len(values) < 2 * _FEWEST:
+            continue
+        at = _FEWEST + int(np.diff(values)[_FEWEST - 1 : len(values) - _FEWEST].argmax())
+        gap = values[at] - values[at - 1]
+        spread = max(values[at - 1] - values[0], values[-1] - values[at], result.step)
+        if gap > max(_FAR * spread, _FAR_APART):
+            line = result.columns["line"][rows[order[begin:end]]]
+            second = line[at:] if line[:at].min() < line[at:].min() else line[:at]
             faults.add(
-                f"values that change by a factor of 25.4 ({seen[at]:g} to {seen[at + 1]:g})",
-                "values in one unit",
-                line=int(line[at + 1]),
-                action="mm and inch are mixed: split the log there, and give each part its own --units",
+                f"two groups of touches from one direction, {gap:.6g} apart ({at} and {len(values) - at} touches)",
+                "touches of one place",
+                line=int(second.min()),
+                action="where they are two faces, give a plan with the direction of each touch (--plan FILE); "
+                "where coordinates, offset or tool changed, split the log",
             )
             return
 
@@ -104,7 +162,7 @@ def judge_cut(result: Approaches, cut: Cut) -> str | None:
         if len(before) < 2 or len(after) < 2:
             continue
         gap = max(after.min() - before.max(), before.min() - after.max())
-        if gap > _JUMP * max(np.ptp(before), np.ptp(after)) and gap > 0:
+        if gap > _JUMP * max(np.ptp(before), np.ptp(after), result.step):
             return f"{name} jumps by {np.median(after) - np.median(before):.6g} and stays there"
     return None
 
@@ -128,5 +186,6 @@ def words_of_cut(cut: Cut) -> str:
     return {
         "position_lost": "alarm 1 or 3: the machine position is probably lost",
         "restart": "the controller restarted, or sought its home",
+        "copy": "the touches from here on repeat those before value for value: the log seems to be pasted twice",
         "words": f"{shown(cut.text.strip())} changes the origin or an offset",
     }[cut.kind]

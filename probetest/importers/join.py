@@ -9,7 +9,6 @@ from numpy.typing import NDArray
 from probetest.faults import FaultList
 from probetest.importers.approaches import TRIGGER, Approaches
 from probetest.importers.directions import radial_azimuths
-from probetest.importers.pattern import Pattern
 from probetest.importers.plan import Plan
 from probetest.triggers import Artefact
 
@@ -18,7 +17,7 @@ _MOST_NAMED = 10
 
 
 def join_plan(
-    result: Approaches, plan: Plan, pattern: Pattern, artefact: Artefact | None, faults: FaultList
+    result: Approaches, plan: Plan, drops_equal: bool, artefact: Artefact | None, faults: FaultList
 ) -> int | None:
     """Give each approach the number, stage, orientation and direction of its place in the plan.
 
@@ -27,7 +26,8 @@ def join_plan(
     result : Approaches
         Of one part of a log, fast and slow touches told apart.
     plan : Plan
-    pattern : Pattern
+    drops_equal : bool
+        Whether a log of this shape leaves out a touch that is equal to the one before.
     artefact : Artefact or None
         Where it is round and the log has positions, the directions are compared with them.
     faults : FaultList
@@ -45,7 +45,7 @@ def join_plan(
     elif rows < planned:
         place = _align(measured, plan, rows)
     if place is None:
-        _refuse_count(result, plan, pattern, faults)
+        _refuse_count(result, plan, drops_equal, faults)
         place = np.minimum(np.arange(rows), planned - 1)
     elif measured is not None:
         _compare(result, plan, place, measured, faults)
@@ -55,7 +55,7 @@ def join_plan(
     result.columns["azimuth_deg"] = plan.azimuth_deg[place]
     result.columns["elevation_deg"] = plan.elevation_deg[place]
     result.columns.pop("face", None)
-    return _lost(result, plan, place, pattern, faults) if rows < planned else None
+    return _lost(result, plan, place, drops_equal, faults) if rows < planned else None
 
 
 def _measured(result: Approaches, artefact: Artefact | None) -> NDArray[np.float64] | None:
@@ -107,12 +107,12 @@ def _compare(
     )
 
 
-def _refuse_count(result: Approaches, plan: Plan, pattern: Pattern, faults: FaultList) -> None:
+def _refuse_count(result: Approaches, plan: Plan, drops_equal: bool, faults: FaultList) -> None:
     rows, planned = len(result), len(plan)
     action = "check that this is the plan of this log"
     if rows < planned:
         action = "complete the log, or give the plan of what it holds"
-        if pattern.drops_equal_neighbours:
+        if drops_equal:
             action = (
                 "some controllers do not write a touch equal to the one before, and the scatter then looks "
                 "larger than it is: let a macro print each touch, or touch each direction in turn"
@@ -123,11 +123,11 @@ def _refuse_count(result: Approaches, plan: Plan, pattern: Pattern, faults: Faul
 
 
 def _lost(
-    result: Approaches, plan: Plan, place: NDArray[np.int64], pattern: Pattern, faults: FaultList
+    result: Approaches, plan: Plan, place: NDArray[np.int64], drops_equal: bool, faults: FaultList
 ) -> int | None:
     """Say which planned touches are not in the log; return what each direction should have."""
     missing = np.setdiff1d(np.arange(len(plan)), place)
-    if not pattern.drops_equal_neighbours:
+    if not drops_equal:
         names = ", ".join(str(plan.touch[at]) for at in missing[:_MOST_NAMED].tolist())
         more = f" and {len(missing) - _MOST_NAMED} more" if len(missing) > _MOST_NAMED else ""
         result.notices.append(

@@ -15,9 +15,10 @@ from probetest.faults import FaultList, shown
 from probetest.importers.approaches import TRIGGER, Approaches, Cut, list_approaches
 from probetest.importers.blocks import LogText
 from probetest.importers.directions import known_directions, set_directions
-from probetest.importers.doubts import check_values, judge_cut, turned_axes, words_of_cut
+from probetest.importers.doubts import check_levels, check_values, judge_cut, turned_axes, words_of_cut
 from probetest.importers.join import join_plan
 from probetest.importers.layout import Field, Layout
+from probetest.importers.listings import refuse_listings
 from probetest.importers.pairs import tell_pairs
 from probetest.importers.pattern import Pattern
 from probetest.importers.scan import Scan, flags, scan
@@ -115,10 +116,13 @@ def read_lines(
     ImportDataError
         If there is no result in the file.
     """
-    found = scan(log, pattern.with_tag(told.tag), first_line, faults)
+    pattern = pattern.with_tag(told.tag, told.decimal)
+    found = scan(log, pattern, first_line, faults)
     if not len(found.columns["line"]):
         refuse_empty(log, pattern, found, faults)
     result = list_approaches(found, pattern, found.skipped)
+    if not len(result):
+        refuse_listings(found, faults)
     _halve_diameter(result, found, told, faults)
     units = _stated_units(result, faults)
     parts = _choose_part(result, pattern, told, found.skipped, faults)
@@ -285,6 +289,7 @@ def _find_directions(
         set_directions(result, found, told, artefact, faults)
         _set_reading(result, faults)
         tell_pairs(result, told, found.skipped, faults)
+        check_levels(result, faults)
         return None
     known = known_directions(result, found)
     if known is not None:
@@ -292,10 +297,11 @@ def _find_directions(
     tell_pairs(result, told, found.skipped, faults)
     planned = None
     if not faults.total:  # a log whose parts or pairs are not settled has no place in the plan
-        planned = join_plan(result, told.plan, pattern, artefact, faults)
+        planned = join_plan(result, told.plan, pattern.drops_equal_neighbours, artefact, faults)
     if "azimuth_deg" not in result.columns:
         result.columns["azimuth_deg"] = result.columns["elevation_deg"] = np.zeros(len(result))
     _set_reading(result, faults)
+    check_levels(result, faults)
     return planned
 
 
@@ -360,7 +366,9 @@ def _tabulate(result: Approaches, day: date | None) -> tuple[Table, Layout]:
     typed: dict[str, Any] = {}
     for name, target in _TARGETS.items():
         values = columns.get(name)
-        if values is None or name in unused or (values.dtype.kind == "f" and not np.isfinite(values).any()):
+        if values is None or name in unused:
+            continue
+        if name != "along" and values.dtype.kind == "f" and not np.isfinite(values).any():
             continue
         # Where a miss ended is no touch: its numbers stay in the log.
         typed[target] = np.where(missed, np.nan, values) if name in _LENGTHS and missed.any() else values

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import numpy as np
+import pandas as pd
 from numpy.typing import NDArray
 
 from probetest.faults import FaultList
@@ -13,6 +14,8 @@ from probetest.importers.told import Told
 _CLEAR = 5.0
 _FEWEST_PAIRS = 3
 _OF_DIRECTIONS = 0.8
+_FACES, _FAR = 1.0, 100.0
+"""Levels farther apart than this, and than so many spreads, are two faces, no pairs."""
 _ASK = "give --feeds slow (the slow touch of each pair counts), --feeds fast, or --feeds all"
 
 
@@ -78,36 +81,58 @@ def _by_feed(result: Approaches) -> NDArray[np.bool_] | None:
 def _by_order(result: Approaches, told: Told) -> NDArray[np.bool_] | None:
     """Second of each two approaches, where the log is twice the plan, or first and second differ clearly."""
     rows = len(result)
-    is_second = np.arange(rows) % 2 == 1
-    if rows % 2 or rows < 2 * _FEWEST_PAIRS or (result.columns["outcome"] != TRIGGER).any():
+    if rows < 2 * _FEWEST_PAIRS:
         return None
     if told.plan is not None:
-        return is_second if rows == 2 * len(told.plan) else None
-    return is_second if _alternates(result) else None
+        return np.arange(rows) % 2 == 1 if rows == 2 * len(told.plan) else None
+    touched = np.flatnonzero(result.columns["outcome"] == TRIGGER)
+    second = _second_of_pairs(result, touched)
+    if second is None:
+        return None
+    is_slow = np.full(rows, told.feeds != "fast")  # a miss belongs to both
+    is_slow[touched] = second
+    return is_slow
 
 
-def _alternates(result: Approaches) -> bool:
-    """Whether the touches of a pair differ, always the same way, by far more than pairs from each other."""
-    reading, azimuth, elevation = (
-        result.columns.get(name) for name in ("along", "azimuth_deg", "elevation_deg")
-    )
-    if reading is None or azimuth is None or elevation is None:
-        return False
-    first, second = reading[::2], reading[1::2]
-    same = (azimuth[::2] == azimuth[1::2]) & (elevation[::2] == elevation[1::2])
-    if not same.all():
-        return False
-    _, group = np.unique(np.column_stack([azimuth[::2], elevation[::2]]), axis=0, return_inverse=True)
-    group = group.reshape(-1)
+def _second_of_pairs(result: Approaches, rows: NDArray[np.int64]) -> NDArray[np.bool_] | None:
+    """Whether each touch lies at the level of the second touches; None where there are no two levels.
+
+    Two levels lie far apart against the scatter of each, in most directions, and neighbours differ.
+    """
+    names = ("along", "azimuth_deg", "elevation_deg")
+    if not all(name in result.columns for name in names) or len(rows) < 2 * _FEWEST_PAIRS:
+        return None
+    along, azimuth, elevation = (result.columns[name][rows] for name in names)
+    group = pd.DataFrame({"azimuth": azimuth, "elevation": elevation}).groupby(["azimuth", "elevation"]).ngroup()
+    series = group.to_numpy()
+    upper = np.zeros(len(rows), dtype=bool)
+    order = np.lexsort((along, series))
+    starts = np.flatnonzero(np.diff(series[order], prepend=-1))
     judged = clear = 0
-    for one in range(int(group.max()) + 1):
-        rows = group == one
-        if np.count_nonzero(rows) < _FEWEST_PAIRS:
+    for begin, end in zip(starts.tolist(), [*starts[1:].tolist(), len(rows)], strict=True):
+        values = along[order[begin:end]]
+        middle = _widest(values)
+        upper[order[begin + middle : end]] = True
+        if len(values) < 2 * _FEWEST_PAIRS:
             continue
         judged += 1
-        step = second[rows] - first[rows]
-        spread = max(np.ptp(first[rows]), np.ptp(second[rows])) / 2
+        spread = max(values[middle - 1] - values[0], values[-1] - values[middle])
+        apart = np.median(values[middle:]) - np.median(values[:middle])
         clear += bool(
-            (np.sign(step) == np.sign(step[0])).all() and abs(np.median(step)) > _CLEAR * spread / 2
+            min(middle, len(values) - middle) >= _FEWEST_PAIRS
+            and _CLEAR * spread / 4 < apart < max(_FACES, _FAR * spread)
+            and values[middle] - values[middle - 1] > spread / 2
         )
-    return judged > 0 and clear >= _OF_DIRECTIONS * judged
+    if not judged or clear < _OF_DIRECTIONS * judged:
+        return None
+    neighbours = series[1:] == series[:-1]
+    differ = (upper[1:] != upper[:-1]) & neighbours
+    if np.count_nonzero(differ) < max(_OF_DIRECTIONS * np.count_nonzero(neighbours), len(rows) / 3):
+        return None
+    rising = np.count_nonzero(differ & upper[1:]) >= np.count_nonzero(differ & ~upper[1:])
+    return upper if rising else ~upper
+
+
+def _widest(values: NDArray[np.float64]) -> int:
+    """Place of the first value above the widest gap."""
+    return 1 + int(np.diff(values).argmax()) if len(values) > 1 else 0

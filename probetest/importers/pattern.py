@@ -56,6 +56,7 @@ class _Part(BaseModel):
     model_config = ConfigDict(frozen=True, extra="forbid", strict=True)
 
 
+@lru_cache(500)
 def groups_of(find: str) -> list[str]:
     """Return the names of the groups of a regular expression, in order."""
     kind = pc.extract_regex(pa.array([""]), f"(?P<whole_>{find.replace('{tag}', 'TAG')})").type
@@ -176,7 +177,8 @@ class Pattern(_Part):
             name: None if (value := getattr(self, name)) is None else value.replace("{tag}", sign)
             for name in ("record", "partial")
         }
-        return self.model_copy(update=changed | {"decimal": decimal or self.decimal})
+        changed |= {"tag": tag or self.tag, "decimal": decimal or self.decimal}
+        return self.model_copy(update=changed)
 
 
 class _Events(_Part):

@@ -15,6 +15,8 @@ from probetest.importers.checks import RANGES
 from probetest.importers.words import FACES, MAX_WORD
 
 _LARGEST_BYTES = 20_000_000
+_COLUMNS = ("touch", "stage", "orientation_deg", "azimuth_deg", "elevation_deg", "face", "feed", "note")
+_SAME_DEG = 1.0
 _NUMBERS = ("orientation_deg", "azimuth_deg", "elevation_deg")
 
 
@@ -49,7 +51,8 @@ def read_plan(path: Path | str) -> Plan:
     ----------
     path : Path or str
         CSV with a header row: azimuth_deg (or face), and where wanted touch, stage, orientation_deg,
-        elevation_deg, feed; one row for each approach, in the order of the test.
+        elevation_deg, and for readers only feed and note; one row for each approach, in the order of
+        the test.
 
     Returns
     -------
@@ -73,14 +76,18 @@ def read_plan(path: Path | str) -> Plan:
     twice = sorted({name for name in names if name and names.count(name) > 1})
     if twice:
         faults.add(f"{shown(twice[0])} twice", "each column once", line=rows[0][0])
+    for name in names:
+        if name and name not in _COLUMNS:
+            faults.add(f"the unknown column {shown(name)}", f"one of {', '.join(_COLUMNS)}", line=rows[0][0])
     if len(rows) < 2:
         faults.add("no planned touch", "a row for each approach", action="check that it is the plan")
     faults.raise_if_any()
+    for line, row in rows[1:]:
+        if "".join(row[len(names) :]).strip():
+            faults.add(f"{len(row)} cells where the header row has {len(names)}", "a cell a column", line=line)
     touches = [_read_touch(line, dict(zip(names, row, strict=False)), faults) for line, row in rows[1:]]
+    number = _numbers([one[0] for one in touches], [line for line, _ in rows[1:]], faults)
     faults.raise_if_any()
-    number = np.array([one[0] for one in touches], dtype=np.int64)
-    if (number < 0).any():
-        number = np.arange(1, len(touches) + 1)
     angles = np.array([one[2] for one in touches])
     return Plan(
         str(path),
@@ -90,6 +97,24 @@ def read_plan(path: Path | str) -> Plan:
         angles[:, 1] % 360,
         angles[:, 2],
     )
+
+
+def _numbers(given: list[int], lines: list[int], faults: FaultList) -> NDArray[np.int64]:
+    """Return the numbers of the touches; counted through where no row has one."""
+    if all(number < 0 for number in given):
+        return np.arange(1, len(given) + 1)
+    first: dict[int, int] = {}
+    for number, line in zip(given, lines, strict=True):
+        if number < 0:
+            faults.add("no number of the touch", "a number in each row, or in none", line=line, column="touch")
+        elif first.setdefault(number, line) != line:
+            faults.add(
+                f"touch {number} again (first on line {first[number]})",
+                "each number once",
+                line=line,
+                column="touch",
+            )
+    return np.array(given, dtype=np.int64)
 
 
 def _read_rows(path: Path, faults: FaultList) -> list[tuple[int, list[str]]]:
@@ -129,6 +154,7 @@ def _read_touch(
     if face and face not in FACES:
         faults.add(shown(face), f"one of {', '.join(FACES)}", line=line, column="face")
     elif face:
+        _compare_face(face, cells, angles, line, faults)
         angles["azimuth_deg"], angles["elevation_deg"] = FACES[face]
     elif not cells.get("azimuth_deg", "").strip():
         faults.add("a blank cell", "the direction of the approach", line=line, column="azimuth_deg")
@@ -144,6 +170,21 @@ def _read_touch(
         stage,
         (angles["orientation_deg"], angles["azimuth_deg"], angles["elevation_deg"]),
     )
+
+
+def _compare_face(
+    face: str, cells: dict[str, str], angles: dict[str, float], line: int, faults: FaultList
+) -> None:
+    """Refuse a face beside angles that say another direction."""
+    for name, value in zip(("azimuth", "elevation"), FACES[face], strict=True):
+        stated = angles[f"{name}_deg"]
+        if cells.get(f"{name}_deg", "").strip() and abs((stated - value + 180) % 360 - 180) > _SAME_DEG:
+            faults.add(
+                f"face {shown(face)} and {name} {stated:g} deg",
+                f"{name} {value:g} deg, or one of the two",
+                line=line,
+                column="face",
+            )
 
 
 def _angle(cell: str, name: str, line: int, faults: FaultList) -> float:

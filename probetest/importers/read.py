@@ -25,6 +25,7 @@ from probetest.importers.layout import Layout, read_header
 from probetest.importers.lines import LinesLog, read_lines
 from probetest.importers.notices import list_notices, text_notices
 from probetest.importers.pattern import Pattern, built_in_patterns
+from probetest.importers.placing import place_rows
 from probetest.importers.shapes import SPREADSHEET, TABLE, find_shape, first_marked
 from probetest.importers.skipped import Skipped
 from probetest.importers.spreadsheet import Spreadsheet, read_spreadsheet
@@ -230,10 +231,11 @@ def _read_spreadsheet_file(path: Path, opening: Opening, told: Told, faults: Fau
     others = _about(told) | ({"its header row": {"units": found.units}} if found.units else {})
     stated = settle(head, ColumnMap(), told.units, told.serial, faults, others)
     _require_serial(stated, found.layout, faults)
-    notices = (*text_notices(opening, content.nul_count), *found.notices)
+    table, layout, placed = place_rows(found.table, found.layout, told, _artefact(head, told), faults)
+    notices = (*text_notices(opening, content.nul_count), *found.notices, *placed)
     return _Rows(
-        found.table,
-        found.layout,
+        table,
+        layout,
         stated,
         "spreadsheet table",
         content.sha256(),
@@ -295,6 +297,8 @@ def _read_lines_file(
     others = _about(told)
     if found.units:
         others["its lines"] = {"units": found.units}
+    elif pattern.units.rule != "ask":
+        others["the pattern"] = {"units": pattern.units.rule}
     if found.planned_touches:
         others["the plan"] = {"planned_touches": found.planned_touches}
     hint = "; G20 and G21 in a log do not decide it" if pattern.include else ""

@@ -14,13 +14,12 @@ from probetest.faults import FaultList, shown
 from probetest.importers.pattern import AXES, NUMBERS, Pattern, groups_of
 from probetest.importers.skipped import SkipList
 from probetest.importers.table import categorical
+from probetest.importers.values import LENGTHS, Values
 
 CONTACTS = {"yes": 1, "no": 0, "open_at_start": 2, "false": 3}
 _UNSTATED = 9
 
 _MARK = "\x1e"
-_SPACED_COMMA = r"\s*,\s+|\s+,"
-_INNER_COMMA = r"([0-9]),([0-9])"
 
 
 @dataclass(slots=True)
@@ -43,6 +42,7 @@ class Records:
     values: Values = field(init=False)
     notices: list[str] = field(default_factory=list)
     seen: int = 0
+    first_line: int = 0
     last_line: int = 0
     _other_widths: dict[int, int] = field(default_factory=dict)
     _parts: dict[str, list[Any]] = field(default_factory=dict)
@@ -55,12 +55,14 @@ class Records:
         """Read the results in lines that hold at least one each."""
         pattern = self.pattern
         whole = lines
-        if not pattern.record.startswith("^"):
+        if not pattern.record.removeprefix("(?i)").startswith("^"):
             lines, number, whole = self._one_each(lines, number)
         elif pattern.fields:
             lines, number, whole = self._refuse_twice(lines, number)
+        if not len(lines):
+            return
         self.seen += len(lines)
-        self.last_line = int(number[-1]) if len(number) else self.last_line
+        self.first_line, self.last_line = self.first_line or int(number[0]), int(number[-1])
         groups = _extract(lines, pattern.record)
         if pattern.fields:
             inner = pc.extract_regex(lines, f"(?P<record_>{pattern.record})").field("record_")
@@ -106,8 +108,7 @@ class Records:
                 self.last_line, "fewer decimals than all other results, and no line end: the file was cut off"
             )
         self._settle_unstated(columns, keep)
-        self.notices += self.values.finish()
-        self._ask_whole_numbers(columns)
+        self.notices += self.values.finish(self.axis_count, self.first_line)
         columns = {name: values if keep.all() else values[keep] for name, values in columns.items()}
         return {name: values for name, values in columns.items() if not _is_blank(name, values)}
 
@@ -123,19 +124,6 @@ class Records:
             )
             keep &= ~unstated
         contact[unstated] = CONTACTS["yes"]
-
-    def _ask_whole_numbers(self, columns: dict[str, Any]) -> None:
-        """Whole numbers between commas may be the halves of numbers with a decimal comma."""
-        values = self.values
-        many = self.axis_count >= 4 and self.axis_count % 2 == 0
-        if many and self._has_commas and not values.decimals and self.pattern.decimal is None:
-            self.faults.add(
-                f"{self.axis_count} whole numbers between commas, which can be {self.axis_count // 2} with a "
-                "decimal comma",
-                "a decimal sign that is told from the one between values",
-                line=int(columns["line"][0]),
-                action="give --decimal , or --decimal .",
-            )
 
     def _refuse_empty(
         self, found: dict[str, Any], number: NDArray[np.int64], usable: NDArray[np.bool_]
@@ -189,7 +177,7 @@ class Records:
     def _positions(
         self, text: pa.StringArray, number: NDArray[np.int64], usable: NDArray[np.bool_]
     ) -> dict[str, NDArray[np.float64]]:
-        pieces = pc.split_pattern_regex(self._one_separator(text), r"(?:\s*,\s*|\s+)")
+        pieces = _split(self.values.one_separator(text, number))
         width = pc.list_value_length(pieces).to_numpy(zero_copy_only=False)
         if not self.axis_count:
             values, times = np.unique(width, return_counts=True)
@@ -203,27 +191,8 @@ class Records:
         for axis, name in enumerate(AXES[: self.axis_count]):
             place = np.where(other, 0, start + axis)
             texts = pc.if_else(pa.array(other), None, flat.take(pa.array(place)))
-            found[name] = self.values.read(texts, name, number, usable)
+            found[name] = self.values.read(texts, name, number, usable, is_plain=True)
         return found
-
-    def _one_separator(self, text: pa.StringArray) -> pa.StringArray:
-        """Tell commas between values from decimal commas."""
-        text = pc.utf8_trim_whitespace(text)
-        if not pc.any(pc.match_substring(text, ",")).as_py():
-            return text
-        has_space = pc.match_substring_regex(text, r"\s")
-        spaced = pc.if_else(has_space, pc.replace_substring_regex(text, _SPACED_COMMA, " "), text)
-        if self.pattern.decimal == ",":
-            pairs = pc.replace_substring_regex(text, r"([0-9]*),([0-9]+)(?:[,;\s]+|$)", "\\1.\\2 ")
-            self.values.commas += int(pc.sum(pc.count_substring_regex(text, _INNER_COMMA)).as_py() or 0)
-            return pc.utf8_trim_whitespace(pairs)
-        self._has_commas = self._has_commas or not pc.all(has_space).as_py()
-        if self.pattern.decimal == "." or not pc.any(has_space).as_py():
-            return spaced
-        # A comma within a word between blanks is a decimal comma: the values reader turns it into a point.
-        return pc.if_else(
-            pc.match_substring_regex(spaced, r"\s"), pc.replace_substring(spaced, ",", _INNER), spaced
-        )
 
     def _refuse_width(
         self,
@@ -274,9 +243,18 @@ class Records:
         return np.asarray(codes[encoded.indices.to_numpy()])
 
 
+def _split(text: pa.StringArray) -> pa.ListArray:
+    """Cut lists of values, by the sign that parts them (a plain sign is faster than an expression)."""
+    if not pc.any(pc.match_substring(text, ",")).as_py():
+        return pc.ascii_split_whitespace(pc.if_else(pc.equal(text, ""), "?", text))
+    if not pc.any(pc.match_substring_regex(text, r"\s")).as_py():
+        return pc.split_pattern(text, ",")
+    return pc.split_pattern_regex(text, r"(?:\s*,\s*|\s+)")
+
+
 def _extract(lines: pa.StringArray, find: str) -> dict[str, Any]:
     """Return the text of each named group; null where the expression is not found, or the group is empty."""
-    if "(?P<" not in find:
+    if not groups_of(find):
         return {}
     found = pc.extract_regex(lines, find)
     missing = found.is_null() if found.null_count else None
@@ -300,3 +278,10 @@ def _seconds(text: pa.StringArray) -> NDArray[np.float64]:
         )
     total[missing] = np.nan
     return total
+
+
+def _is_blank(name: str, values: Any) -> bool:
+    """Whether a column holds nothing."""
+    if name == "touch":
+        return bool((values < 0).all())
+    return name not in AXES and values.dtype.kind == "f" and not np.isfinite(values).any()

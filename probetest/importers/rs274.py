@@ -15,6 +15,9 @@ from numpy.typing import NDArray
 from probetest.importers.scan import Scan
 
 _WORD = re.compile(r"([A-Z])[ ]?([-+]?[0-9]{1,12}(?:\.[0-9]{0,12})?|[-+]?\.[0-9]{1,12})")
+_COMMENT = re.compile(r"\([^()]*\)")
+_ENDS = (2.0, 30.0)
+_ABSOLUTE, _INCREMENTAL = 90.0, 91.0
 
 
 class ProbeWords(NamedTuple):
@@ -32,7 +35,8 @@ def words_of(text: str) -> list[tuple[str, float]]:
     >>> words_of("G91 G38.2 X-12.5 F60")
     [('G', 91.0), ('G', 38.2), ('X', -12.5), ('F', 60.0)]
     """
-    return [(letter, float(number)) for letter, number in _WORD.findall(text.upper())]
+    plain = _COMMENT.sub(" ", text.upper())
+    return [(letter, float(number)) for letter, number in _WORD.findall(plain)]
 
 
 def probe_words(text: str) -> ProbeWords:
@@ -42,54 +46,51 @@ def probe_words(text: str) -> ProbeWords:
     return ProbeWords((x, y, z), words.get("F", float("nan")))
 
 
-def modal(found: Scan, values: tuple[float, ...], sign: int) -> tuple[NDArray[np.int64], NDArray[np.float64]]:
-    """Return where G words of one modal group stand.
+def distance_mode(text: str) -> float:
+    """Return the distance mode a text sets last, 90 or 91; NaN where it sets none.
+
+    Examples
+    --------
+    >>> distance_mode("G90 G91 G38.2 X5"), distance_mode("M30")
+    (91.0, 90.0)
+    """
+    for letter, number in reversed(words_of(text)):
+        if letter == "G" and number in (_ABSOLUTE, _INCREMENTAL):
+            return number
+        if letter == "M" and number in _ENDS:  # the end of a program sets absolute distances
+            return _ABSOLUTE
+    return float("nan")
+
+
+def distance_modes(found: Scan, sign: int, keys: NDArray[np.int64]) -> NDArray[np.float64]:
+    """Return 90 or 91 as it holds at some lines; NaN where it is not known.
 
     Parameters
     ----------
     found : Scan
-    values : tuple of float
-        Numbers of the words, such as (90, 91).
     sign : int
         -1 for a log whose newest line comes first.
+    keys : ndarray of int
+        Lines times ``sign``.
 
     Returns
     -------
-    key, value : ndarray
-        Lines times ``sign``, rising, and the number of the word there.
+    ndarray
+        NaN also after a restart, until a word states the mode again.
     """
-    keys: list[NDArray[np.int64]] = []
-    numbers: list[NDArray[np.float64]] = []
+    at = [sign * found.lines_of("restart")]
+    values = [np.full(len(at[0]), np.nan)]
     for kind in ("words", "command"):
         if kind not in found.texts:
             continue
         codes, texts = found.texts[kind]
-        last = np.array(
-            [
-                next(
-                    (
-                        number
-                        for letter, number in reversed(words_of(text))
-                        if letter == "G" and number in values
-                    ),
-                    np.nan,
-                )
-                for text in texts
-            ]
-        )
-        here = last[codes]
+        here = np.array([distance_mode(text) for text in texts])[codes]
         keep = np.isfinite(here)
-        keys.append(sign * found.events[kind][keep])
-        numbers.append(here[keep])
-    key = np.concatenate(keys) if keys else np.empty(0, dtype=np.int64)
-    order = np.argsort(key, kind="stable")
-    return key[order], (np.concatenate(numbers) if numbers else np.empty(0))[order]
-
-
-def distance_modes(found: Scan, sign: int, keys: NDArray[np.int64]) -> NDArray[np.float64]:
-    """Return 90 or 91 as it holds at some lines (times ``sign``); NaN where neither was seen before."""
-    at, value = modal(found, (90.0, 91.0), sign)
-    if not len(at):
+        at.append(sign * found.events[kind][keep])
+        values.append(here[keep])
+    place, value = np.concatenate(at), np.concatenate(values)
+    order = np.argsort(place, kind="stable")
+    if not len(place):
         return np.full(len(keys), np.nan)
-    place = np.searchsorted(at, keys, side="right") - 1
-    return np.where(place < 0, np.nan, value[np.maximum(place, 0)])
+    last = np.searchsorted(place[order], keys, side="right") - 1
+    return np.where(last < 0, np.nan, value[order][np.maximum(last, 0)])

@@ -16,13 +16,15 @@ from probetest.faults import FaultList, shown
 from probetest.importers.blocks import LONGEST_LINE, Block, LogText
 from probetest.importers.pattern import Pattern
 from probetest.importers.records import Records
-from probetest.importers.skipped import SkipList
+from probetest.importers.skipped import MAX_LISTED, SkipList
+from probetest.importers.torn import Torn, ends_open
+from probetest.importers.values import flags
 
-_FIRST_LINES = 500
+_PORTION_BYTES = 1 << 21
 _SLOWEST_S = 3.0
+_SLOWEST_BYTES_S = 1 << 20
 _WITH_TEXT = ("command", "words")
-_CUT = "ends early; the log or a transfer was cut off"
-_JOINED = "a result cut in two; it was joined with the next line and is counted there"
+_OTHER_WORDS = r"(?i)[A-FH-LN-Z]\s*[-+]?[0-9.]+\s*"
 
 
 @dataclass(slots=True)
@@ -44,6 +46,8 @@ class Scan:
         For "command" and "words": code of each line's text, and the texts.
     first_lines : list of str
         The first lines of the file that hold anything, for messages.
+    notices : list of str
+        What is worth telling of the values.
     skipped : SkipList
     """
 
@@ -53,6 +57,7 @@ class Scan:
     events: dict[str, NDArray[np.int64]] = field(default_factory=dict)
     texts: dict[str, tuple[NDArray[np.int64], list[str]]] = field(default_factory=dict)
     first_lines: list[str] = field(default_factory=list)
+    notices: list[str] = field(default_factory=list)
     skipped: SkipList = field(default_factory=SkipList)
 
     def lines_of(self, *kinds: str) -> NDArray[np.int64]:
@@ -86,7 +91,7 @@ def scan(log: LogText, pattern: Pattern, first_line: int, faults: FaultList) -> 
     Notes
     -----
     Expressions run in RE2 (through Arrow), whose time grows with the length of the line times that of the
-    expression, whatever both hold; lines and expressions are bounded, and the first lines are timed.
+    expression, whatever both hold; lines and expressions are bounded, and each portion of the file is timed.
     """
     return _Scanner(pattern, faults).run(log, first_line)
 
@@ -97,14 +102,19 @@ class _Scanner:
     faults: FaultList
     found: Scan = field(default_factory=Scan)
     records: Records = field(init=False)
+    torn: Torn = field(init=False)
     events: dict[str, list[NDArray[np.int64]]] = field(default_factory=dict)
     text_codes: dict[str, list[NDArray[np.int64]]] = field(default_factory=dict)
     texts: dict[str, dict[str, int]] = field(default_factory=dict)
-    carried: tuple[int, str] | None = None
-    timed: bool = False
+    portion_bytes: int = 1 << 14
+    spent_s: float = 0.0
+    done_bytes: int = 0
+    last_line: int = -1
+    listing_open: bool = False
 
     def __post_init__(self) -> None:
         self.records = Records(self.pattern, self.found.skipped, self.faults)
+        self.torn = Torn(self.pattern, self.found.skipped)
 
     def run(self, log: LogText, first_line: int) -> Scan:
         for block in log:
@@ -112,10 +122,11 @@ class _Scanner:
                 self._take(part, first_line)
             for line, size in block.too_long:
                 self.found.skipped.add(line, f"a line of {size} characters, longer than {LONGEST_LINE}")
-        if self.carried:
-            self._skip_cut(*self.carried)
-        self.found.columns = self.records.finish()
-        self.found.axis_count, self.found.decimals = self.records.axis_count, self.records.decimals
+        self.torn.finish()
+        may_be_torn = self.records.last_line == self.last_line and ends_open(log)
+        self.found.columns = self.records.finish(may_be_torn=may_be_torn)
+        self.found.axis_count, self.found.decimals = self.records.axis_count, self.records.values.decimals
+        self.found.notices = self.records.notices
         for kind, parts in self.events.items():
             lines = np.concatenate(parts)
             order = np.argsort(lines, kind="stable")
@@ -123,41 +134,77 @@ class _Scanner:
             if kind in _WITH_TEXT:
                 codes = np.concatenate(self.text_codes[kind])[order]
                 self.found.texts[kind] = (codes, list(self.texts[kind]))
+        if not len(self.found.columns["line"]):
+            self._say_why_empty()
         return self.found
 
-    def _portions(self, block: Block) -> Iterator[Block]:
-        """Time the first lines of a file on their own."""
-        if self.timed:
-            yield block
+    def _say_why_empty(self) -> None:
+        reports = self.found.lines_of("position_report")
+        unread = self.found.skipped.finish()
+        if self.faults.total:
             return
-        self.timed = True
-        start = clock.monotonic()
-        yield Block(block.lines[:_FIRST_LINES], block.first)
-        if clock.monotonic() - start > _SLOWEST_S:
+        if self.records.seen and unread:
             self.faults.add(
-                f"a pattern that takes more than {_SLOWEST_S:g} s for the first {_FIRST_LINES} lines",
-                "a pattern without large counted repeats",
-                action="simplify the pattern",
+                f"{self.records.seen} results, none of which can be read (first: {unread[0].reason})",
+                "results with numbers",
+                line=unread[0].line,
+                action="correct the log, or describe its lines in a file given with --pattern",
             )
-            self.faults.raise_if_any()
-        yield Block(block.lines[_FIRST_LINES:], block.first + _FIRST_LINES)
+        elif len(reports):
+            self.faults.add(
+                f"{len(reports)} reports of where the machine is and no result of a probe",
+                "results of a probe",
+                line=int(reports[0]),
+                action="switch on that the controller prints its probe results, or let a macro print them; where "
+                "the machine stopped is not where it touched",
+            )
+
+    def _portions(self, block: Block) -> Iterator[Block]:
+        """Cut a block so that a pattern that takes too long is noticed soon."""
+        at, rows = 0, len(block.lines)
+        size = max(1, block.lines.nbytes)
+        while at < rows:
+            end = min(rows, at + max(1, rows * self.portion_bytes // size))
+            start = clock.monotonic()
+            yield Block(block.lines[at:end], block.first + at)
+            self.spent_s += clock.monotonic() - start
+            self.done_bytes += size * (end - at) // rows
+            if self.spent_s > _SLOWEST_S + self.done_bytes / _SLOWEST_BYTES_S:
+                self.faults.add(
+                    f"a pattern that takes {self.spent_s:.0f} s for the first {block.first + end - 1} lines",
+                    "a pattern without large counted repeats",
+                    action="simplify the pattern",
+                )
+                self.faults.raise_if_any()
+            self.portion_bytes = min(2 * self.portion_bytes, _PORTION_BYTES)
+            at = end
 
     def _take(self, block: Block, first_line: int) -> None:
         lines, number = block.lines, np.arange(block.first, block.first + len(block.lines))
         if first_line > block.first:
             ahead = min(first_line - block.first, len(lines))
             lines, number = lines[ahead:], number[ahead:]
+        is_full = flags(pc.not_equal(lines, ""))
+        if not is_full.all():
+            lines, number = lines.filter(pa.array(is_full)), number[is_full]
         if not len(lines):
             return
+        if self.listing_open:
+            self.events.setdefault("listed", []).append(number[:1])
+        self.listing_open = False
+        listings = len(self.events.get("listing", ()))
         if len(self.found.first_lines) < 3:
-            self.found.first_lines += [text for text in lines[:50].to_pylist() if text][:3]
+            self.found.first_lines += lines[:3].to_pylist()
         holds = flags(pc.match_substring_regex(lines, self.pattern.record))
         dealt = np.zeros(len(lines), dtype=bool)
-        if self.carried or (self.pattern.partial and not holds.all()):
-            lines, holds, dealt = self._mend_cut(lines, number, holds)
+        if self.torn.carried or (self.pattern.partial and not holds.all()):
+            lines, holds, dealt = self.torn.mend(lines, number, holds)
         rest = ~holds & ~dealt
         if rest.any():
             self._take_rest(lines.filter(pa.array(rest)), number[rest])
+        for one in self.events.get("listing", ())[listings:]:
+            self._mark_listed(one, number)
+        self.last_line = int(number[-1])
         if holds.any():
             records = lines.filter(pa.array(holds))
             self.records.take(records, number[holds])
@@ -165,87 +212,51 @@ class _Scanner:
                 if event.kind in _WITH_TEXT:
                     self._find_texts(event.kind, event.find, records, number[holds])
 
-    # ---- a result that was cut in two
-
-    def _mend_cut(
-        self, lines: pa.StringArray, number: NDArray[np.int64], holds: NDArray[np.bool_]
-    ) -> tuple[pa.StringArray, NDArray[np.bool_], NDArray[np.bool_]]:
-        """Return the lines, which of them hold a result, and which are dealt with."""
-        partial = self.pattern.partial
-        cut = flags(pc.match_substring_regex(lines, partial)) & ~holds if partial else np.zeros_like(holds)
-        changed: dict[int, str] = {}
-        if self.carried:
-            (line, text), self.carried = self.carried, None
-            self._join(line, text, 0, lines, holds, changed)
-        for row in np.flatnonzero(cut).tolist():
-            if holds[row]:
-                continue  # the second half of another one
-            if row + 1 == len(lines):
-                self.carried = (int(number[row]), lines[row].as_py())
-            else:
-                self._join(int(number[row]), lines[row].as_py(), row + 1, lines, holds, changed)
-        if changed:
-            texts = lines.to_pylist()
-            for row, text in changed.items():
-                texts[row] = text
-            lines = pa.array(texts, pa.string())
-        return lines, holds, cut & ~holds
-
-    def _join(
-        self,
-        line: int,
-        text: str,
-        row: int,
-        lines: pa.StringArray,
-        holds: NDArray[np.bool_],
-        changed: dict[int, str],
-    ) -> None:
-        joined = text + lines[row].as_py()
-        if not holds[row] and len(joined) <= LONGEST_LINE and self._is_record(joined):
-            changed[row], holds[row] = joined, True
-            self.found.skipped.add(line, _JOINED)
-        else:
-            self._skip_cut(line, text)
-
-    def _is_record(self, text: str) -> bool:
-        return bool(pc.match_substring_regex(pa.array([text]), self.pattern.record)[0].as_py())
-
-    def _skip_cut(self, line: int, text: str) -> None:
-        self.found.skipped.add(line, f"{shown(text)} {_CUT}")
+    def _mark_listed(self, listings: NDArray[np.int64], number: NDArray[np.int64]) -> None:
+        """Note which lines stand below a line of a listing, and above it (for a log that is read bottom-up)."""
+        at = np.searchsorted(number, listings)
+        self.events.setdefault("listed", []).append(number[at[at + 1 < len(number)] + 1])
+        self.listing_open |= bool((at + 1 == len(number)).any())
+        above = np.where(at > 0, number[np.maximum(at - 1, 0)], self.last_line)
+        self.events.setdefault("listed_upwards", []).append(above)
 
     # ---- lines without a result
 
     def _take_rest(self, lines: pa.StringArray, number: NDArray[np.int64]) -> None:
-        unread = flags(pc.not_equal(lines, ""))
+        unread = np.ones(len(lines), dtype=bool)
         for event in self.pattern.events:
-            if not unread.any():
-                return
             if event.kind in _WITH_TEXT:  # RS274 words of several kinds may share a line
                 unread &= ~self._find_texts(event.kind, event.find, lines, number)
                 continue
-            hit = flags(pc.match_substring_regex(lines, event.find)) & unread
+            hit = flags(pc.match_substring_regex(lines, event.find))
+            if event.kind != "diameter_mode":  # which shares its line with other words
+                hit &= unread
             unread &= ~hit
             if event.kind != "noise" and hit.any():
                 self.events.setdefault(event.kind, []).append(number[hit])
                 if event.kind == "summary":
                     self.found.skipped.add_lines(number[hit], "a mean, range or the like is no touch")
-        for row in np.flatnonzero(unread).tolist():
+        rows = np.flatnonzero(unread)
+        for row in rows[:MAX_LISTED].tolist():
             self.found.skipped.add(int(number[row]), f"not understood: {shown(lines[row].as_py())}")
+        self.found.skipped.add_lines(number[rows[MAX_LISTED:]], "not understood")
 
     def _find_texts(
         self, kind: str, find: str, lines: pa.StringArray, number: NDArray[np.int64]
     ) -> NDArray[np.bool_]:
         hit = flags(pc.match_substring_regex(lines, find))
+        if hit.any() and self.pattern.comment:
+            plain = pc.replace_substring_regex(lines.filter(pa.array(hit)), self.pattern.comment, " ")
+            lines = pc.replace_with_mask(lines, pa.array(hit), plain)
+            hit = flags(pc.match_substring_regex(lines, find))
         if hit.any():
-            found = pc.extract_regex(lines.filter(pa.array(hit)), f"(?P<text>{find})").field("text")
+            named = find if "(?P<text>" in find else f"(?P<text>{find})"
+            found = pc.extract_regex(lines.filter(pa.array(hit)), named).field("text")
+            if kind == "words":
+                found = pc.replace_substring_regex(found, _OTHER_WORDS, "")
             encoded = found.dictionary_encode()
             known = self.texts.setdefault(kind, {})
             codes = np.array([known.setdefault(text, len(known)) for text in encoded.dictionary.to_pylist()])
             self.text_codes.setdefault(kind, []).append(codes[encoded.indices.to_numpy()])
             self.events.setdefault(kind, []).append(number[hit])
         return hit
-
-
-def flags(found: Any) -> NDArray[np.bool_]:
-    """Return a boolean array of Arrow as one of numpy; null is False."""
-    return np.asarray(found.fill_null(False).to_numpy(zero_copy_only=False), dtype=bool)

@@ -46,6 +46,8 @@ def find_shape(start: bytes, rows_at: int, header: str, tag: str | None = None) 
     marked = {name: one for name, one in patterns.items() if one.order < _PLAIN_ORDER}
     plain = {name: one for name, one in patterns.items() if one.order >= _PLAIN_ORDER}
     found = _most_found(marked, lines, tag)
+    if not found and _count(patterns["bare-axis-columns"], pa.array([header.strip()])):
+        return "bare-axis-columns"
     if not found and looks_like_table(np.frombuffer(start[rows_at:], dtype=np.uint8)):
         return SPREADSHEET
     return found or _most_found(plain, lines)
