@@ -17,7 +17,12 @@ FEW = 7
 
 def _plan() -> Plan:
     return Plan(
-        "plan.csv", np.arange(1, FEW + 1), ("baseline",) * FEW, np.zeros(FEW), np.arange(FEW) * 50.0, np.zeros(FEW)
+        "plan.csv",
+        np.arange(1, FEW + 1),
+        ("baseline",) * FEW,
+        np.zeros(FEW),
+        np.arange(FEW) * 50.0,
+        np.zeros(FEW),
     )
 
 

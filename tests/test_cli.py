@@ -218,19 +218,32 @@ def test_check_as_json_prints_only_json_on_the_standard_output(gallery: Path) ->
     run = probetest("check", "bracketed-result.txt", "no-such.txt", *ABOUT, "--json", cwd=gallery)
     assert run.returncode == 2
     found, gone = json.loads(run.stdout)["files"]
-    assert (found["file"], found["shape"], found["units"]) == ("bracketed-result.txt", "bracketed-result", "mm")
+    assert (found["file"], found["shape"], found["units"]) == (
+        "bracketed-result.txt",
+        "bracketed-result",
+        "mm",
+    )
     assert (found["touches"], found["misses"], len(found["directions"])) == (60, 1, 12)
     assert found["orientations"] == [0.0]
     assert found["series"] == [
         {"serial": "SK2-101", "stage": "baseline", "orientation_deg": 0.0, "rows": 60, "directions": 12}
     ]
     assert found["skipped"] == [
-        {"line": 154, "reason": "no contact: its position is the end of the travel, no touch; counted as a miss"}
+        {
+            "line": 154,
+            "reason": "no contact: its position is the end of the travel, no touch; counted as a miss",
+        }
     ]
     assert found["problems"] == []
     assert gone["shape"] is None
     assert gone["problems"] == [
-        {"line": None, "column": None, "found": "no such file", "expected": "a trigger log", "action": "check the path"}
+        {
+            "line": None,
+            "column": None,
+            "found": "no such file",
+            "expected": "a trigger log",
+            "action": "check the path",
+        }
     ]
 
 

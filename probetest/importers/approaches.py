@@ -8,11 +8,11 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from probetest.importers.copies import find_copies
 from probetest.importers.listings import touches_of_listings
 from probetest.importers.pattern import Pattern
 from probetest.importers.scan import Scan
 from probetest.importers.skipped import SkipList
-from probetest.importers.values import LENGTHS
 from probetest.triggers import OUTCOMES
 
 TRIGGER, MISSED, OPEN_AT_START, FALSE = range(len(OUTCOMES))
@@ -20,8 +20,6 @@ _OF_CONTACT = np.array([MISSED, TRIGGER, OPEN_AT_START, FALSE], dtype=np.int8)
 _NEAR_LINES = 3
 _DAY_S = 86_400.0
 _WRAP_S = 43_200.0
-_CHANCE_BITS = 20.0
-"""Touches repeat by chance with a probability of one half to this power."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -103,7 +101,8 @@ def list_approaches(found: Scan, pattern: Pattern, skipped: SkipList) -> Approac
     _note_misses(result, found, alarms, skipped)
     _set_order(result)
     _find_cuts(result, found)
-    _find_copies(result)
+    result.cuts += [Cut(int(result.columns["line"][at]), "copy", at) for at in find_copies(result.columns)]
+    result.cuts.sort(key=lambda cut: cut.before)
     reports = len(found.lines_of("position_report"))
     if reports:
         result.notices.append(
@@ -122,7 +121,9 @@ def _note_misses(result: Approaches, found: Scan, alarms: dict[int, int], skippe
     """Say of each result without contact that its position is no touch."""
     line, outcome = result.columns["line"], result.columns["outcome"]
     for row, alarm in alarms.items():
-        skipped.add(row, f"no contact: its position is no touch; counted once, with the alarm on line {alarm}")
+        skipped.add(
+            row, f"no contact: its position is no touch; counted once, with the alarm on line {alarm}"
+        )
     missed = line[outcome == MISSED]
     skipped.add_lines(
         missed[~np.isin(missed, np.append(found.lines_of("miss"), [*alarms]))],
@@ -243,27 +244,6 @@ def _find_cuts(result: Approaches, found: Scan) -> None:
         before = int(np.searchsorted(keys, key))
         if 0 < before < len(line):
             result.cuts.append(Cut(at, kind, before, text))
-
-
-def _find_copies(result: Approaches) -> None:
-    """Cut a log whose second half (or thirds) repeats the first value for value."""
-    rows = len(result)
-    names = [name for name in (*LENGTHS, "outcome", "time") if name in result.columns]
-    for copies in (2, 3):
-        size = rows // copies
-        if rows % copies or size < 2:
-            continue
-        parts = [result.columns[name].astype(float).reshape(copies, size) for name in names]
-        if not all(((part == part[0]) | (np.isnan(part) & np.isnan(part[0]))).all() for part in parts):
-            continue
-        values = np.column_stack([part[0] for part in parts])
-        counts = np.unique(np.nan_to_num(values), axis=0, return_counts=True)[1]
-        bits = size * float(-(counts / size) @ np.log2(counts / size))
-        if bits >= _CHANCE_BITS:
-            line = result.columns["line"]
-            result.cuts += [Cut(int(line[at]), "copy", at) for at in range(size, rows, size)]
-            result.cuts.sort(key=lambda cut: cut.before)
-            return
 
 
 def _changes_offset(text: str) -> bool:

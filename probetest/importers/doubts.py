@@ -110,7 +110,9 @@ def check_levels(result: Approaches, faults: FaultList) -> None:
     Two groups of at least three touches each that lie a hundred times their own spread apart are two faces,
     or the coordinates changed; false triggers are neither as many nor as alike.
     """
-    keys = [name for name in ("azimuth_deg", "elevation_deg", "orientation", "stage") if name in result.columns]
+    keys = [
+        name for name in ("azimuth_deg", "elevation_deg", "orientation", "stage") if name in result.columns
+    ]
     rows = np.flatnonzero((result.columns["outcome"] == TRIGGER) & np.isfinite(result.columns["along"]))
     if faults.total or len(rows) < 2 * _FEWEST:  # what is at fault already may be why
         return

@@ -49,7 +49,9 @@ def touches_of_listings(
     for name in (*LENGTHS, "outcome"):
         if name in columns:
             values = columns[name][order]
-            differs[1:] |= ~((values[1:] == values[:-1]) | ((values[1:] != values[1:]) & (values[:-1] != values[:-1])))
+            differs[1:] |= ~(
+                (values[1:] == values[:-1]) | ((values[1:] != values[1:]) & (values[:-1] != values[:-1]))
+            )
     counts = moved & (differs | listed.all())
     counts[1:] |= differs[1:]
     keep = np.ones(len(line), dtype=bool)
@@ -58,7 +60,8 @@ def touches_of_listings(
     dropped = line[~keep]
     first = line[order[:1]]
     skipped.add_lines(
-        dropped[dropped != first], "a result in a listing of parameters repeats the last one; no touch of its own"
+        dropped[dropped != first],
+        "a result in a listing of parameters repeats the last one; no touch of its own",
     )
     skipped.add_lines(
         dropped[dropped == first],

@@ -103,7 +103,9 @@ def _second_of_pairs(result: Approaches, rows: NDArray[np.int64]) -> NDArray[np.
     if not all(name in result.columns for name in names) or len(rows) < 2 * _FEWEST_PAIRS:
         return None
     along, azimuth, elevation = (result.columns[name][rows] for name in names)
-    group = pd.DataFrame({"azimuth": azimuth, "elevation": elevation}).groupby(["azimuth", "elevation"]).ngroup()
+    group = (
+        pd.DataFrame({"azimuth": azimuth, "elevation": elevation}).groupby(["azimuth", "elevation"]).ngroup()
+    )
     series = group.to_numpy()
     upper = np.zeros(len(rows), dtype=bool)
     order = np.lexsort((along, series))

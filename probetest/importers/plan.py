@@ -84,7 +84,9 @@ def read_plan(path: Path | str) -> Plan:
     faults.raise_if_any()
     for line, row in rows[1:]:
         if "".join(row[len(names) :]).strip():
-            faults.add(f"{len(row)} cells where the header row has {len(names)}", "a cell a column", line=line)
+            faults.add(
+                f"{len(row)} cells where the header row has {len(names)}", "a cell a column", line=line
+            )
     touches = [_read_touch(line, dict(zip(names, row, strict=False)), faults) for line, row in rows[1:]]
     number = _numbers([one[0] for one in touches], [line for line, _ in rows[1:]], faults)
     faults.raise_if_any()
@@ -106,7 +108,9 @@ def _numbers(given: list[int], lines: list[int], faults: FaultList) -> NDArray[n
     first: dict[int, int] = {}
     for number, line in zip(given, lines, strict=True):
         if number < 0:
-            faults.add("no number of the touch", "a number in each row, or in none", line=line, column="touch")
+            faults.add(
+                "no number of the touch", "a number in each row, or in none", line=line, column="touch"
+            )
         elif first.setdefault(number, line) != line:
             faults.add(
                 f"touch {number} again (first on line {first[number]})",

@@ -66,7 +66,11 @@ class Torn:
         return lines, holds, cut & ~holds
 
     def _join(
-        self, rows: NDArray[np.int64], lines: pa.StringArray, number: NDArray[np.int64], holds: NDArray[np.bool_]
+        self,
+        rows: NDArray[np.int64],
+        lines: pa.StringArray,
+        number: NDArray[np.int64],
+        holds: NDArray[np.bool_],
     ) -> pa.StringArray:
         """Join lines that end amid a result with the next one, where that makes a whole result."""
         joined = pc.binary_join_element_wise(lines.take(pa.array(rows)), lines.take(pa.array(rows + 1)), "")

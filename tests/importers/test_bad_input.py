@@ -2,16 +2,25 @@
 
 from pathlib import Path
 
+import numpy as np
 from bad_input import X_PLUS, Z_MINUS, Case, bare, bracketed, check, parametrize, read, stamped
 
 GOOD = bracketed(-5.001, -5.002, -5.000)
 DOWN = {"direction": Z_MINUS}
 SHEET = "Nr;Achse;Wert (mm);Bemerkung\n1;X+;10,0032;\n2;X+;10,0041;warm\n3;X+;10,0027;\n"
-LISTING = "$#\n[G54:0.000,0.000,0.000]\n[G92:0.000,0.000,0.000]\n[TLO:0.000]\n[PRB:1.000,2.000,-5.000:1]\nok\n"
+LISTING = (
+    "$#\n[G54:0.000,0.000,0.000]\n[G92:0.000,0.000,0.000]\n[TLO:0.000]\n[PRB:1.000,2.000,-5.000:1]\nok\n"
+)
 INCHES = "".join(f"[PRB:0.0394,0.0787,{value}:1]\n" for value in (-0.1969, -0.1970, -0.1969))
 MACRO = "".join(f"z={value:.3f}\n" for value in (-5.001, -5.002, -5.000))
 LATER = "".join(f"z={value:.3f}\n" for value in (39.212, 39.213, 39.211))
 FACES = "".join(f"[PRB:{x},2.000,-5.000:1]\n" for x in (1.0, 6.998, 1.001, 6.999, 1.002, 6.997))
+RING = 'units = "mm"\nartefact = {kind = "ring", diameter_mm = 25.0}\n'
+AROUND = [(np.cos(np.pi * turn / 4), np.sin(np.pi * turn / 4)) for turn in range(8)]
+RING_MM, RING_INCH = (
+    "".join(f"[PRB:{size * x:.4f},{size * y:.4f},0.0000:1]\n" for x, y in AROUND)
+    for size in (10.5, 10.5 / 25.4)
+)
 PLAN_3, PLAN_6 = "face\n" + 3 * "Z-\n", "face\n" + 6 * "Z-\n"
 PAIRS = bracketed(-5.021, -5.001, -5.022, -5.002, -5.020, -5.000)
 AT_FEEDS = "".join(
@@ -28,7 +37,9 @@ FILES = {
     ),
     "a document instead of a log": Case(b"%PDF-1.7\n1 0 obj", "refused", "a PDF document"),
     "a picture instead of a log": Case(b"\x89PNG\r\n\x1a\n", "refused", "a PNG picture"),
-    "a log without a serial": Case(GOOD, "refused", "no serial", option="serial", answers=DOWN | {"serial": None}),
+    "a log without a serial": Case(
+        GOOD, "refused", "no serial", option="serial", answers=DOWN | {"serial": None}
+    ),
 }
 
 CONTACTS = {
@@ -123,6 +134,18 @@ UNITS = {
         "z=-1.8629\nz=-1.8628\nz=-1.8630\nz=-47.318\nz=-47.319\nz=-47.317\n", "refused",
         "a factor of 25.4 (-1.863 to -47.318)", 4, option="units", answers=DOWN,
     ),
+    "units that change amid touches all around": Case(
+        RING_MM + RING_INCH, "refused", "a factor of 25.4", 9, option="units", answers={"radial": True, "about": RING},
+    ),
+    "units that change there and back": Case(
+        RING_MM + RING_INCH + RING_MM, "refused", "a factor of 25.4", 9, option="units",
+        answers={"radial": True, "about": RING},
+    ),
+    "two faces whose ratio happens to be 25.4": Case(
+        "".join(f"[PRB:{x:.3f},40.000,-5.000:1]\n" for x in (-1.0, -1.001, -25.4, -25.401)), "kept",
+        readings=(-1.0, -1.001, 25.4, 25.401),
+        answers={"plan": "face\nX+\nX+\nX-\nX-\n"},
+    ),
     "mm that look like inch": Case(
         '# units = "mm"\n' + INCHES, "refused", "values with 4 decimals", 2, option="units",
         answers=DOWN | {"units": None},
@@ -206,6 +229,12 @@ DIRECTIONS = {
     ),
     "two faces, planned": Case(
         FACES, "kept", readings=(-1.0, 6.998, -1.001, 6.999, -1.002, 6.997), answers={"plan": "face\n" + 3 * "X-\nX+\n"}
+    ),
+    "two levels of a coarse machine": Case(
+        bare(*4 * [-41.205], *4 * [-41.21]), "kept", outcomes={"trigger": 8}, answers=DOWN
+    ),
+    "two false triggers in the air": Case(
+        bracketed(-5.001, -4.817, -5.002, -5.000, -4.818, -5.003, -5.001), "kept", outcomes={"trigger": 7}, answers=DOWN
     ),
     "the newest line first": Case(
         stamped(("09:14:09", -5.003), ("09:14:06", -5.002), ("09:14:03", -5.001)), "noticed",

@@ -24,7 +24,9 @@ PAIRS = bracketed(*[value + step for value in VALUES for step in (-0.020, 0.0)])
 
 def unknown(commands: str) -> Case:
     """Commands that do not tell the direction."""
-    return Case(commands + RESULT, "refused", "whose words may be targets in other coordinates", option="direction")
+    return Case(
+        commands + RESULT, "refused", "whose words may be targets in other coordinates", option="direction"
+    )
 
 
 def known(commands: str, reading: float = 5.001, **changes) -> Case:

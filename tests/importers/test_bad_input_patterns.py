@@ -15,7 +15,9 @@ LOG = "P 1.5\nP 1.6\n"
 AWAY = {"direction": X_PLUS}
 DOWN = {"direction": Z_MINUS}
 GOOD = bracketed(-5.001, -5.002)
-INVENTED = ABOUT + r"""
+INVENTED = (
+    ABOUT
+    + r"""
 record = '^>> hit (?P<touch>[0-9]+) (?P<face>[XYZ][+-]) at (?P<coordinate>[-0-9.]+) (?P<units>\S+) (?P<contact>\S+)$'
 
 [contact]
@@ -37,6 +39,7 @@ find = '^>> ran out'
 kind = "noise"
 find = '^>> idle'
 """
+)
 HITS = (
     ">> idle\n>> hit 1 X- at 10.001 mm OK\n>> hit 2 X+ at 20.002 mm OK\n>> hit 3 X- at 0.0 mm NONE\n"
     ">> hit 4 X- at 0.0 mm EARLY\n>> hit 5 X+ at 0.0 mm SPURIOUS\n>> ran out\n"

@@ -123,9 +123,21 @@ NO_NUMBERS = {
     for name, text, words in (
         ("nan", "nan", "'nan' is not a number (there was no number to print)"),
         ("minus inf", "-inf", "'-inf' is not a number"),
-        ("quiet nan of an old library", "1.#QNAN", "'1.#QNAN' is not a number (there was no number to print)"),
-        ("indefinite of an old library", "-1.#IND", "'-1.#IND' is not a number (there was no number to print)"),
-        ("a narrow spreadsheet column", "#####", "'#####' is not a number (a spreadsheet column was too narrow)"),
+        (
+            "quiet nan of an old library",
+            "1.#QNAN",
+            "'1.#QNAN' is not a number (there was no number to print)",
+        ),
+        (
+            "indefinite of an old library",
+            "-1.#IND",
+            "'-1.#IND' is not a number (there was no number to print)",
+        ),
+        (
+            "a narrow spreadsheet column",
+            "#####",
+            "'#####' is not a number (a spreadsheet column was too narrow)",
+        ),
         ("a number of 400 digits", 400 * "9", "is too large"),
         ("1e300", "1e300", "'1e300' is too large"),
         ("1e999", "1e999", "'1e999' is too large"),
@@ -139,25 +151,52 @@ NO_NUMBERS = {
     )
     if name != "an unknown flag"
 }
-NO_NUMBERS["an unknown flag"] = skipped(GOOD + "[PRB:1.000,2.000,-5.1:7]\n", "the contact flag '7' is not understood", 9)
+NO_NUMBERS["an unknown flag"] = skipped(
+    GOOD + "[PRB:1.000,2.000,-5.1:7]\n", "the contact flag '7' is not understood", 9
+)
 NO_NUMBERS["no values at all"] = skipped(GOOD + "[PRB::1]\n", "1 values, where other results have 3", 9)
 NO_NUMBERS["an empty column"] = skipped(GOOD + "[PRB:1.000,,-5.001:1]\n", "no value of y", 9)
 NO_NUMBERS["a value far off the machine"] = Case(
-    GOOD + "[PRB:1.000,2.000,123456.0:1]\n", "refused", "123456 mm, expected -10000 to 10000 mm", 9, answers=DOWN
+    GOOD + "[PRB:1.000,2.000,123456.0:1]\n",
+    "refused",
+    "123456 mm, expected -10000 to 10000 mm",
+    9,
+    answers=DOWN,
 )
 NO_NUMBERS["no result that can be read"] = Case(
-    2 * "[PRB:nan,nan,nan:1]\n", "refused", "2 results, none of which can be read (first: 'nan' is not", 1, answers=DOWN
+    2 * "[PRB:nan,nan,nan:1]\n",
+    "refused",
+    "2 results, none of which can be read (first: 'nan' is not",
+    1,
+    answers=DOWN,
 )
-NO_NUMBERS["a true minus sign"] = kept("0 um\n+2 um\n\N{MINUS SIGN}1 um\n", readings=(0, 0.002, -0.001), answers=AWAY | {"units": None})
-NO_NUMBERS["numbers with an exponent"] = kept("[PRB:1.0,2.0,-5.001e0:1]\n[PRB:1.0,2.0,-5002E-3:1]\n", readings=(5.001, 5.002))
-NO_NUMBERS["numbers without a leading zero"] = kept("x=.5\nx=-.25\nx=+.75\n", readings=(0.5, -0.25, 0.75), answers=AWAY)
+NO_NUMBERS["a true minus sign"] = kept(
+    "0 um\n+2 um\n\N{MINUS SIGN}1 um\n", readings=(0, 0.002, -0.001), answers=AWAY | {"units": None}
+)
+NO_NUMBERS["numbers with an exponent"] = kept(
+    "[PRB:1.0,2.0,-5.001e0:1]\n[PRB:1.0,2.0,-5002E-3:1]\n", readings=(5.001, 5.002)
+)
+NO_NUMBERS["numbers without a leading zero"] = kept(
+    "x=.5\nx=-.25\nx=+.75\n", readings=(0.5, -0.25, 0.75), answers=AWAY
+)
 NO_NUMBERS["decimal comma here, decimal point there"] = Case(
-    "x=10,003\nx=10.004\n", "refused", "a decimal comma in 1 values and a decimal point in 1", 1, option="decimal", answers=AWAY
+    "x=10,003\nx=10.004\n",
+    "refused",
+    "a decimal comma in 1 values and a decimal point in 1",
+    1,
+    option="decimal",
+    answers=AWAY,
 )
 NO_NUMBERS["bare columns with decimal commas"] = Case(
-    bare(*VALUES).replace(".", ","), "noticed", "Decimal commas were read in 36 values", readings=READINGS, answers=DOWN
+    bare(*VALUES).replace(".", ","),
+    "noticed",
+    "Decimal commas were read in 36 values",
+    readings=READINGS,
+    answers=DOWN,
 )
-NO_NUMBERS["bare columns with decimal commas, told"] = NO_NUMBERS["bare columns with decimal commas"].told(decimal=",")
+NO_NUMBERS["bare columns with decimal commas, told"] = NO_NUMBERS["bare columns with decimal commas"].told(
+    decimal=","
+)
 NO_NUMBERS["bare columns with commas and blanks between"] = kept(bare(*VALUES, columns=3).replace(" ", ", "))
 NO_NUMBERS["an axis twice in one line"] = skipped(
     "z=-5.001 trip=1 z=-5.002 trip=1\nz=-5.000 trip=1\n", "an axis twice in one line", 1, readings=(5.0,)
@@ -171,7 +210,9 @@ def test_broken_text(case: Case, tmp_path: Path) -> None:
 
 @pytest.mark.parametrize("size", [7, 16, 29, 64, 1000])
 @parametrize(ENCODINGS | LINE_ENDS | TORN)
-def test_a_block_may_end_anywhere(case: Case, size: int, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_a_block_may_end_anywhere(
+    case: Case, size: int, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
     monkeypatch.setattr(blocks, "BLOCK_BYTES", size)
     check(case, tmp_path)
 
@@ -191,7 +232,9 @@ def test_many_blocks_give_all_touches_in_order(tmp_path: Path, monkeypatch: pyte
     assert triggers.frame["line"].tolist() == list(range(1, 6000, 2))
 
 
-def test_every_byte_of_a_log_is_reported_to_a_progress_bar(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_every_byte_of_a_log_is_reported_to_a_progress_bar(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
     monkeypatch.setattr(blocks, "BLOCK_BYTES", 50)
     steps: list[int] = []
     read(Case(GOOD, "kept", answers=DOWN | {"advance": steps.append}), tmp_path)

@@ -37,7 +37,9 @@ def test_what_is_passed_on_reads_the_same() -> None:
 
 def test_paths_are_passed_on_absolute(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.chdir(tmp_path)
-    own = Reading(plan=Path("plan.csv"), about=Path("about.toml"), columns=Path("map.toml"), pattern="own.toml")
+    own = Reading(
+        plan=Path("plan.csv"), about=Path("about.toml"), columns=Path("map.toml"), pattern="own.toml"
+    )
     plain = own.plain()
     assert plain == {name: str(tmp_path / f"{file}") for name, file in [
         ("columns", "map.toml"), ("pattern", "own.toml"), ("plan", "plan.csv"), ("about", "about.toml")
@@ -69,4 +71,6 @@ def test_a_direction_is_a_face_or_an_azimuth(text: str) -> None:
 def test_files_that_are_not_there_are_named(tmp_path: Path) -> None:
     for name in ("plan", "about", "columns", "pattern"):
         with pytest.raises(ImportDataError, match=r"gone\.toml"):
-            Reading(**{name: str(tmp_path / "gone.toml") if name == "pattern" else tmp_path / "gone.toml"}).told()
+            Reading(
+                **{name: str(tmp_path / "gone.toml") if name == "pattern" else tmp_path / "gone.toml"}
+            ).told()
