@@ -79,7 +79,7 @@ def _plan(frame: pd.DataFrame) -> Iterator[str]:
 
 
 def _rows(frame: pd.DataFrame) -> Iterator[tuple[float, float, float, bool]]:
-    """Azimuth, x, y and whether the approach triggered; where a miss ended it stands at the end of its travel."""
+    """Azimuth, x, y and whether the approach triggered; a miss stands at the end of its travel."""
     for azimuth, x, y, outcome in zip(
         frame["azimuth_deg"], frame["x_mm"], frame["y_mm"], frame["outcome"], strict=True
     ):

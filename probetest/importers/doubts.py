@@ -132,11 +132,12 @@ def check_levels(result: Approaches, faults: FaultList) -> None:
             line = result.columns["line"][rows[order[begin:end]]]
             second = line[at:] if line[:at].min() < line[at:].min() else line[:at]
             faults.add(
-                f"two groups of touches from one direction, {gap:.6g} apart ({at} and {len(values) - at} touches)",
+                f"two groups of touches from one direction, {gap:.6g} apart ({at} and {len(values) - at} "
+                "touches)",
                 "touches of one place",
                 line=int(second.min()),
-                action="where they are two faces, give a plan with the direction of each touch (--plan FILE); "
-                "where coordinates, offset or tool changed, split the log",
+                action="where they are two faces, give a plan with the direction of each touch (--plan "
+                "FILE); where coordinates, offset or tool changed, split the log",
             )
             return
 
@@ -188,6 +189,7 @@ def words_of_cut(cut: Cut) -> str:
     return {
         "position_lost": "alarm 1 or 3: the machine position is probably lost",
         "restart": "the controller restarted, or sought its home",
-        "copy": "the touches from here on repeat those before value for value: the log seems to be pasted twice",
+        "copy": "the touches from here on repeat those before value for value: the log seems to be "
+        "pasted twice",
         "words": f"{shown(cut.text.strip())} changes the origin or an offset",
     }[cut.kind]

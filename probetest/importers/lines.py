@@ -21,10 +21,11 @@ from probetest.importers.layout import Field, Layout
 from probetest.importers.listings import refuse_listings
 from probetest.importers.pairs import tell_pairs
 from probetest.importers.pattern import Pattern
-from probetest.importers.scan import Scan, flags, scan
+from probetest.importers.scan import Scan, scan
 from probetest.importers.skipped import SkipList, Skipped
 from probetest.importers.table import Table, categorical
 from probetest.importers.told import Told
+from probetest.importers.values import flags
 from probetest.triggers import OUTCOMES, UNDATED, Artefact
 
 EXPECTED = (

@@ -87,6 +87,7 @@ def refuse_listings(found: Scan, faults: FaultList) -> None:
         "results in listings of parameters only, and no probe move between them",
         "a line for each touch",
         line=int(found.columns["line"][0]),
-        action="switch on that the controller prints each result, or let the log hold the probe moves (G38.2) too",
+        action="switch on that the controller prints each result, or let the log hold the probe moves "
+        "(G38.2) too",
     )
     faults.raise_if_any()

@@ -95,7 +95,7 @@ class Records:
             self._parts.setdefault(name, []).append(values if usable.all() else values[usable])
 
     def finish(self, *, may_be_torn: bool = False) -> dict[str, Any]:
-        """Return the columns of all results; the last one may be torn where the file has no line end there."""
+        """Return the columns of all results; the last one may be torn, where the file has no line end."""
         if not self._parts:
             return {"line": np.empty(0, dtype=np.int64)}
         columns: dict[str, Any] = {name: np.concatenate(parts) for name, parts in self._parts.items()}

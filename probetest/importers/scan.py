@@ -155,8 +155,8 @@ class _Scanner:
                 f"{len(reports)} reports of where the machine is and no result of a probe",
                 "results of a probe",
                 line=int(reports[0]),
-                action="switch on that the controller prints its probe results, or let a macro print them; where "
-                "the machine stopped is not where it touched",
+                action="switch on that the controller prints its probe results, or let a macro print them; "
+                "where the machine stopped is not where it touched",
             )
 
     def _portions(self, block: Block) -> Iterator[Block]:
@@ -213,7 +213,7 @@ class _Scanner:
                     self._find_texts(event.kind, event.find, records, number[holds])
 
     def _mark_listed(self, listings: NDArray[np.int64], number: NDArray[np.int64]) -> None:
-        """Note which lines stand below a line of a listing, and above it (for a log that is read bottom-up)."""
+        """Note which lines stand below a line of a listing, and above it (for a log read bottom-up)."""
         at = np.searchsorted(number, listings)
         self.events.setdefault("listed", []).append(number[at[at + 1 < len(number)] + 1])
         self.listing_open |= bool((at + 1 == len(number)).any())

@@ -134,7 +134,8 @@ class Values:
         """Ask what can't be decided; return what is worth telling."""
         if self.between and not self.decimals and self.decimal is None and axis_count in (4, 6, 8):
             self.faults.add(
-                f"{axis_count} whole numbers between commas, which may be {axis_count // 2} with a decimal comma",
+                f"{axis_count} whole numbers between commas, which may be {axis_count // 2} with a decimal "
+                "comma",
                 "a decimal sign that is told from the one between values",
                 line=first_line,
                 action="say with --decimal which sign is the decimal sign",

@@ -19,9 +19,22 @@ X_PLUS, Z_MINUS = (0.0, 0.0), (0.0, -90.0)
 USUAL = {"serial": "LARCH-0042", "units": "mm"}
 READERS = {"plan": read_plan, "pattern": read_pattern, "about": read_about}
 OPTIONS = {
-    "units", "columns", "pattern", "plan", "about", "serial", "direction", "radial", "feeds", "part", "join",
-    "decimal", "delimiter", "tag", "x-diameter",
-}  # fmt: skip
+    "units",
+    "columns",
+    "pattern",
+    "plan",
+    "about",
+    "serial",
+    "direction",
+    "radial",
+    "feeds",
+    "part",
+    "join",
+    "decimal",
+    "delimiter",
+    "tag",
+    "x-diameter",
+}
 
 
 @dataclass(frozen=True)

@@ -3,7 +3,7 @@
 from pathlib import Path
 
 import pytest
-from bad_input import X_PLUS, Z_MINUS, Case, bracketed, check, parametrize, read, stamped
+from bad_input import Z_MINUS, Case, bracketed, check, parametrize, read, stamped
 
 from probetest.errors import ImportDataError
 from probetest.importers import read_plan
@@ -65,41 +65,71 @@ MODES = {
     "a move and its result in one line": Case(
         "[09:14:02] [ G91 G38.2 X20 F200 ] [PRB:14.512,40.000,-22.000:1]\n[09:14:02] [ G38.2 X20 F200 ] ok\n"
         "[09:14:05] [ G38.2 X-20 F200 ] [PRB:3.487,40.000,-22.000:1]\n",
-        "kept", readings=(14.512, -3.487),
+        "kept",
+        readings=(14.512, -3.487),
     ),
     "a move has one result": Case(
         "G91 G38.2 Z-12 F60\n" + GOOD, "refused", "a touch without a direction", 4, option="direction"
     ),
     "an option that contradicts the moves": Case(
-        "G91 G38.2 X5 F60\n" + RESULT, "refused", "a touch at azimuth 0 deg and --direction 180 deg", 2,
-        option="direction", answers={"direction": (180.0, 0.0)},
+        "G91 G38.2 X5 F60\n" + RESULT,
+        "refused",
+        "a touch at azimuth 0 deg and --direction 180 deg",
+        2,
+        option="direction",
+        answers={"direction": (180.0, 0.0)},
     ),
-}  # fmt: skip
+}
 
 ALARMS = {
     "an alarm before its result counts once": Case(
-        GOOD + "ALARM:5\n[PRB:0.000,0.000,-12.000:0]\n", "skipped", "", lines=(7, 8), outcomes={"missed": 1},
+        GOOD + "ALARM:5\n[PRB:0.000,0.000,-12.000:0]\n",
+        "skipped",
+        "",
+        lines=(7, 8),
+        outcomes={"missed": 1},
         answers=DOWN,
     ),
     "an alarm behind its result counts once": Case(
-        GOOD + "[PRB:0.000,0.000,-12.000:0]\nALARM:5\n", "skipped", "", lines=(7, 8), outcomes={"missed": 1},
+        GOOD + "[PRB:0.000,0.000,-12.000:0]\nALARM:5\n",
+        "skipped",
+        "",
+        lines=(7, 8),
+        outcomes={"missed": 1},
         answers=DOWN,
     ),
     "two alarms with a result each": Case(
-        GOOD + 2 * "ALARM:5\n[PRB:0.000,0.000,-12.000:0]\nok\n", "skipped", "", lines=(7, 8, 10, 11),
-        outcomes={"missed": 2}, answers=DOWN,
+        GOOD + 2 * "ALARM:5\n[PRB:0.000,0.000,-12.000:0]\nok\n",
+        "skipped",
+        "",
+        lines=(7, 8, 10, 11),
+        outcomes={"missed": 2},
+        answers=DOWN,
     ),
     "an alarm far from a miss is another approach": Case(
-        "ALARM:5\n" + GOOD + "[PRB:0.000,0.000,-12.000:0]\n", "skipped", "", lines=(1, 8), outcomes={"missed": 2},
+        "ALARM:5\n" + GOOD + "[PRB:0.000,0.000,-12.000:0]\n",
+        "skipped",
+        "",
+        lines=(1, 8),
+        outcomes={"missed": 2},
         answers=DOWN,
     ),
     "an open circuit whose result has no contact": Case(
-        GOOD + "ALARM:4\n[PRB:0.000,0.000,0.000:0]\n", "skipped", "", lines=(7, 8),
-        outcomes={"open_at_start": 1, "missed": 0}, answers=DOWN,
+        GOOD + "ALARM:4\n[PRB:0.000,0.000,0.000:0]\n",
+        "skipped",
+        "",
+        lines=(7, 8),
+        outcomes={"open_at_start": 1, "missed": 0},
+        answers=DOWN,
     ),
     "nothing but misses": Case(
-        bracketed(-12, -12, flag=0), "skipped", "counted as a miss", lines=(1, 3), readings=(),
-        outcomes={"missed": 2}, answers=DOWN,
+        bracketed(-12, -12, flag=0),
+        "skipped",
+        "counted as a miss",
+        lines=(1, 3),
+        readings=(),
+        outcomes={"missed": 2},
+        answers=DOWN,
     ),
     "an alarm at the start of a log is no interruption": Case(
         "ALARM:1\n$H\n" + GOOD, "kept", readings=READINGS, answers=DOWN
@@ -107,52 +137,91 @@ ALARMS = {
     "an alarm of another number": Case(
         GOOD + "ALARM:51\n", "skipped", "not understood: 'ALARM:51'", lines=(7,), answers=DOWN
     ),
-    "an error of the console": Case(GOOD + "error:20\n[MSG:Check limits]\n", "kept", readings=READINGS, answers=DOWN),
-}  # fmt: skip
+    "an error of the console": Case(
+        GOOD + "error:20\n[MSG:Check limits]\n", "kept", readings=READINGS, answers=DOWN
+    ),
+}
 
 LISTINGS = {
     "zeros of a listing at power-on": Case(
         ZEROS + GOOD, "skipped", "it may be older than the log", lines=(4,), readings=READINGS, answers=DOWN
     ),
     "a touch that only a listing shows": Case(
-        GOOD + LISTED.format(-5.004, 1), "noticed", "only a listing of parameters shows were counted: 1",
-        readings=(*READINGS, 5.004), answers=DOWN,
+        GOOD + LISTED.format(-5.004, 1),
+        "noticed",
+        "only a listing of parameters shows were counted: 1",
+        readings=(*READINGS, 5.004),
+        answers=DOWN,
     ),
     "a listing asked for twice": Case(
-        GOOD + 2 * LISTED.format(-5.000, 1), "skipped", "repeats the last one", lines=(10, 15), readings=READINGS,
+        GOOD + 2 * LISTED.format(-5.000, 1),
+        "skipped",
+        "repeats the last one",
+        lines=(10, 15),
+        readings=READINGS,
         answers=DOWN,
     ),
     "listings only, each behind a move": Case(
-        "".join(MOVE + LISTED.format(value, 1) for value in (-5.001, -5.001, -5.002)), "noticed", "were counted: 3",
-        readings=(5.001, 5.001, 5.002), answers=DOWN,
+        "".join(MOVE + LISTED.format(value, 1) for value in (-5.001, -5.001, -5.002)),
+        "noticed",
+        "were counted: 3",
+        readings=(5.001, 5.001, 5.002),
+        answers=DOWN,
     ),
     "one listing only": Case(
         LISTED.format(-5.001, 1), "refused", "results in listings of parameters only", 4, answers=DOWN
     ),
     "a listing in a log with the newest line first": Case(
-        "".join(f"[09:14:0{time}] {text}\n" for time, text in (
-            (9, "[PRB:1.000,2.000,-5.002:1]"), (9, "[TLO:0.000]"), (9, "[G54:0.000,0.000,0.000]"), (9, "[ $# ]"),
-            (6, "[PRB:1.000,2.000,-5.002:1]"), (3, "[PRB:1.000,2.000,-5.001:1]"),
-        )),
-        "skipped", "repeats the last one", lines=(1,), readings=(5.001, 5.002), touched=(6, 5), answers=DOWN,
+        "".join(
+            f"[09:14:0{time}] {text}\n"
+            for time, text in (
+                (9, "[PRB:1.000,2.000,-5.002:1]"),
+                (9, "[TLO:0.000]"),
+                (9, "[G54:0.000,0.000,0.000]"),
+                (9, "[ $# ]"),
+                (6, "[PRB:1.000,2.000,-5.002:1]"),
+                (3, "[PRB:1.000,2.000,-5.001:1]"),
+            )
+        ),
+        "skipped",
+        "repeats the last one",
+        lines=(1,),
+        readings=(5.001, 5.002),
+        touched=(6, 5),
+        answers=DOWN,
     ),
-}  # fmt: skip
+}
 
 TIMES = {
     "a clock that goes back once": Case(
-        stamped(*RISING, ("09:59:58", -5.003), ("10:00:02", -5.004)), "noticed", "runs backwards at 1 place, first on line 4",
-        readings=(*READINGS, 5.003, 5.004), answers=DOWN,
+        stamped(*RISING, ("09:59:58", -5.003), ("10:00:02", -5.004)),
+        "noticed",
+        "runs backwards at 1 place, first on line 4",
+        readings=(*READINGS, 5.003, 5.004),
+        answers=DOWN,
     ),
     "midnight": Case(
-        stamped(("23:59:59", -5.001), ("00:00:01", -5.002)), "noticed", "pass midnight", readings=(5.001, 5.002), answers=DOWN
+        stamped(("23:59:59", -5.001), ("00:00:01", -5.002)),
+        "noticed",
+        "pass midnight",
+        readings=(5.001, 5.002),
+        answers=DOWN,
     ),
     "midnight, the newest line first": Case(
-        stamped(("00:00:01", -5.003), ("23:59:59", -5.002), ("23:59:58", -5.001)), "noticed", "read bottom-up",
-        readings=(5.001, 5.002, 5.003), answers=DOWN,
+        stamped(("00:00:01", -5.003), ("23:59:59", -5.002), ("23:59:58", -5.001)),
+        "noticed",
+        "read bottom-up",
+        readings=(5.001, 5.002, 5.003),
+        answers=DOWN,
     ),
-    "one time for all": Case(stamped(*[("10:00:00", value) for value in VALUES]), "kept", readings=READINGS, answers=DOWN),
+    "one time for all": Case(
+        stamped(*[("10:00:00", value) for value in VALUES]), "kept", readings=READINGS, answers=DOWN
+    ),
     "times of two digits and of one, with parts of seconds": Case(
-        stamped(("9:59:59.250", -5.001), ("10:00:00,5", -5.002)), "kept", readings=(5.001, 5.002), answers=DOWN
+        stamped(("9:59:59.250", -5.001), ("10:00:00,5", -5.002)),
+        "kept",
+        readings=(5.001, 5.002),
+        answers=DOWN,
     ),
     "a line without its time": Case(
         stamped(*RISING) + RESULT, "kept", readings=(*READINGS, 5.001), answers=DOWN
@@ -164,40 +233,68 @@ TIMES = {
         3 * PASTED, "refused", "repeat those before value for value", 49, option="part", answers=DOWN
     ),
     "a log pasted twice, first part": Case(
-        2 * PASTED, "noticed", "Part 1 of 2 is used: 12 of 24", outcomes={"trigger": 12}, answers=DOWN | {"part": 1}
+        2 * PASTED,
+        "noticed",
+        "Part 1 of 2 is used: 12 of 24",
+        outcomes={"trigger": 12},
+        answers=DOWN | {"part": 1},
     ),
     "few equal touches are no copy": Case(
         2 * bracketed(-5.0, -5.0, -5.001), "kept", outcomes={"trigger": 6}, answers=DOWN
     ),
-}  # fmt: skip
+}
 
 FEEDS = {
     "pairs without feeds": Case(
         PAIRS, "refused", "alternate between two levels", 1, option="feeds", answers=DOWN
     ),
     "pairs without feeds, slow": Case(
-        PAIRS, "skipped", "the fast touch of a pair", lines=(1, 5, 9), readings=READINGS, answers=DOWN | {"feeds": "slow"}
+        PAIRS,
+        "skipped",
+        "the fast touch of a pair",
+        lines=(1, 5, 9),
+        readings=READINGS,
+        answers=DOWN | {"feeds": "slow"},
     ),
     "pairs without feeds, fast": Case(
-        PAIRS, "skipped", "the slow touch of a pair", lines=(3, 7, 11), readings=(5.021, 5.022, 5.020),
+        PAIRS,
+        "skipped",
+        "the slow touch of a pair",
+        lines=(3, 7, 11),
+        readings=(5.021, 5.022, 5.020),
         answers=DOWN | {"feeds": "fast"},
     ),
     "pairs without feeds, all": Case(PAIRS, "kept", outcomes={"trigger": 6}, answers=DOWN | {"feeds": "all"}),
     "pairs and a miss": Case(
-        PAIRS + bracketed(-12, flag=0), "refused", "alternate between two levels", 1, option="feeds", answers=DOWN
+        PAIRS + bracketed(-12, flag=0),
+        "refused",
+        "alternate between two levels",
+        1,
+        option="feeds",
+        answers=DOWN,
     ),
     "pairs and a miss, slow": Case(
-        bracketed(-12, flag=0) + PAIRS, "noticed", "slow touches are used: 4 of 7", readings=READINGS,
-        outcomes={"missed": 1}, answers=DOWN | {"feeds": "slow"},
+        bracketed(-12, flag=0) + PAIRS,
+        "noticed",
+        "slow touches are used: 4 of 7",
+        readings=READINGS,
+        outcomes={"missed": 1},
+        answers=DOWN | {"feeds": "slow"},
     ),
     "pairs with a slow touch that is missing": Case(
-        bracketed(-5.021, -5.001, -5.022, -5.020, -5.000, -5.019, -5.002), "noticed", "slow touches are used: 3 of 7",
-        readings=(5.001, 5.0, 5.002), answers=DOWN | {"feeds": "slow"},
+        bracketed(-5.021, -5.001, -5.022, -5.020, -5.000, -5.019, -5.002),
+        "noticed",
+        "slow touches are used: 3 of 7",
+        readings=(5.001, 5.0, 5.002),
+        answers=DOWN | {"feeds": "slow"},
     ),
     "steps of a coarse machine are no pairs": Case(
-        bracketed(-5.000, -5.005, -5.000, -5.000, -5.005, -5.000), "kept", outcomes={"trigger": 6}, answers=DOWN
+        bracketed(-5.000, -5.005, -5.000, -5.000, -5.005, -5.000),
+        "kept",
+        outcomes={"trigger": 6},
+        answers=DOWN,
     ),
-}  # fmt: skip
+}
 
 AROUND = {
     azimuth: f"[PRB:{x:.3f},{y:.3f},-5.000:1]\n"
@@ -212,14 +309,20 @@ PLANS = {
         GOOD, "refused", "3 approaches, where the plan", answers={"plan": "face\nZ-\nZ-\n"}
     ),
     "a plan in another order": Case(
-        TWICE_ROUND, "refused", "a touch at azimuth 0 deg where the plan has 90 deg (touch 1)", 1,
+        TWICE_ROUND,
+        "refused",
+        "a touch at azimuth 0 deg where the plan has 90 deg (touch 1)",
+        1,
         answers={"plan": TURNED_PLAN, "about": RING},
     ),
     "a plan in order": Case(
         TWICE_ROUND, "kept", readings=8 * (12.5,), answers={"plan": ROUND_PLAN, "about": RING}
     ),
     "a touch that is missing is found by its place": Case(
-        TWICE_ROUND.replace(AROUND[180], "", 1), "noticed", "does not hold: 1 of 8 (touch 3)", readings=7 * (12.5,),
+        TWICE_ROUND.replace(AROUND[180], "", 1),
+        "noticed",
+        "does not hold: 1 of 8 (touch 3)",
+        readings=7 * (12.5,),
         answers={"plan": ROUND_PLAN, "about": RING},
     ),
     "touches through the centre of a ring": Case(
@@ -232,9 +335,12 @@ PLANS = {
         3 * AROUND[0], "refused", "no x and y of touches all around", answers={"radial": True, "about": RING}
     ),
     "a plan with stages": Case(
-        GOOD, "kept", readings=READINGS, answers={"plan": "touch,stage,face\n5,warm,Z-\n6,warm,Z-\n7,cold,Z-\n"}
+        GOOD,
+        "kept",
+        readings=READINGS,
+        answers={"plan": "touch,stage,face\n5,warm,Z-\n6,warm,Z-\n7,cold,Z-\n"},
     ),
-}  # fmt: skip
+}
 
 
 @parametrize(MODES | ALARMS | LISTINGS | TIMES | FEEDS | PLANS)
@@ -266,27 +372,31 @@ def test_the_day_goes_on_past_midnight(tmp_path: Path) -> None:
 
 
 PLAN_FAULTS = {
-        "an empty plan": ("", None, "no header row"),
-        "a header alone": ("face\n", None, "no planned touch"),
-        "no direction": ("touch,stage\n1,a\n", 1, "expected a header row with azimuth_deg or face"),
-        "a column twice": ("face,face\nX+,X+\n", 1, "'face' twice"),
-        "an unknown face": ("face\nX+\nQ-\n", 3, "'Q-', expected one of X+"),
-        "an angle that is none": ("azimuth_deg\nnorth\n", 2, "'north', expected an angle from -360 to 360 deg"),
-        "an angle too large": ("azimuth_deg\n400\n", 2, "'400', expected an angle from -360 to 360 deg"),
-        "an angle that is not a number": ("azimuth_deg\nnan\n", 2, "'nan', expected an angle"),
-        "a blank direction": ("touch,azimuth_deg\n1,\n", 2, "a blank cell"),
-        "an elevation too large": ("azimuth_deg,elevation_deg\n0,91\n", 2, "'91', expected an angle from -90 to 90 deg"),
-        "an orientation that is none": ("azimuth_deg,orientation_deg\n0,left\n", 2, "'left', expected an angle"),
-        "a number of a touch that is none": ("touch,face\none,X+\n", 2, "'one', expected a whole number"),
-        "a number of a touch twice": ("touch,face\n1,X+\n1,X-\n", 3, "touch 1 again (first on line 2)"),
-        "a number for some touches only": ("touch,face\n1,X+\n,X-\n", 3, "no number of the touch"),
-        "a stage with control characters": ("stage,face\n\x1bwarm,X+\n", 2, r"'\x1bwarm', expected at most 200"),
-        "a column that is not known": ("face,fead\nX+,60\n", 1, "the unknown column 'fead'"),
-        "a cell too many": ("face\nX+,60\n", 2, "2 cells where the header row has 1"),
-        "face and azimuth that differ": ("face,azimuth_deg\nX+,90\n", 2, "face 'X+' and azimuth 90 deg"),
-        "bytes that are not UTF-8": ("face\nX+\n".encode("utf-16"), None, "bytes that are not UTF-8"),
-        "an open quote": ('face\n"X+\n', 2, "a row that can't be split"),
-}  # fmt: skip
+    "an empty plan": ("", None, "no header row"),
+    "a header alone": ("face\n", None, "no planned touch"),
+    "no direction": ("touch,stage\n1,a\n", 1, "expected a header row with azimuth_deg or face"),
+    "a column twice": ("face,face\nX+,X+\n", 1, "'face' twice"),
+    "an unknown face": ("face\nX+\nQ-\n", 3, "'Q-', expected one of X+"),
+    "an angle that is none": ("azimuth_deg\nnorth\n", 2, "'north', expected an angle from -360 to 360 deg"),
+    "an angle too large": ("azimuth_deg\n400\n", 2, "'400', expected an angle from -360 to 360 deg"),
+    "an angle that is not a number": ("azimuth_deg\nnan\n", 2, "'nan', expected an angle"),
+    "a blank direction": ("touch,azimuth_deg\n1,\n", 2, "a blank cell"),
+    "an elevation too large": (
+        "azimuth_deg,elevation_deg\n0,91\n",
+        2,
+        "'91', expected an angle from -90 to 90 deg",
+    ),
+    "an orientation that is none": ("azimuth_deg,orientation_deg\n0,left\n", 2, "'left', expected an angle"),
+    "a number of a touch that is none": ("touch,face\none,X+\n", 2, "'one', expected a whole number"),
+    "a number of a touch twice": ("touch,face\n1,X+\n1,X-\n", 3, "touch 1 again (first on line 2)"),
+    "a number for some touches only": ("touch,face\n1,X+\n,X-\n", 3, "no number of the touch"),
+    "a stage with control characters": ("stage,face\n\x1bwarm,X+\n", 2, r"'\x1bwarm', expected at most 200"),
+    "a column that is not known": ("face,fead\nX+,60\n", 1, "the unknown column 'fead'"),
+    "a cell too many": ("face\nX+,60\n", 2, "2 cells where the header row has 1"),
+    "face and azimuth that differ": ("face,azimuth_deg\nX+,90\n", 2, "face 'X+' and azimuth 90 deg"),
+    "bytes that are not UTF-8": ("face\nX+\n".encode("utf-16"), None, "bytes that are not UTF-8"),
+    "an open quote": ('face\n"X+\n', 2, "a row that can't be split"),
+}
 
 
 @pytest.mark.parametrize(("text", "line", "words"), PLAN_FAULTS.values(), ids=PLAN_FAULTS.keys())

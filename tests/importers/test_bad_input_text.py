@@ -31,7 +31,9 @@ def skipped(log: str | bytes, words: str, *lines: int, **changes) -> Case:
 
 ENCODINGS = {
     "utf-8 with its mark": kept(b"\xef\xbb\xbf" + GOOD.encode()),
-    "utf-16 little-endian with its mark": noticed(b"\xff\xfe" + GOOD.encode("utf-16-le"), "read as utf-16-le"),
+    "utf-16 little-endian with its mark": noticed(
+        b"\xff\xfe" + GOOD.encode("utf-16-le"), "read as utf-16-le"
+    ),
     "utf-16 big-endian with its mark": noticed(b"\xfe\xff" + GOOD.encode("utf-16-be"), "read as utf-16-be"),
     "utf-16 little-endian without mark": noticed(GOOD.encode("utf-16-le"), "recognised by its zero bytes"),
     "utf-16 big-endian without mark": noticed(GOOD.encode("utf-16-be"), "recognised by its zero bytes"),
@@ -39,15 +41,20 @@ ENCODINGS = {
         b"\xff\xfe" + GOOD.encode("utf-16-le") + b"o", "Characters that are not utf-16-le were replaced: 1"
     ),
     "letters of another encoding": Case(
-        GOOD.encode() + b"F\xfchler\n", "noticed", "Characters that are not utf-8 were replaced: 1", answers=DOWN
+        GOOD.encode() + b"F\xfchler\n",
+        "noticed",
+        "Characters that are not utf-8 were replaced: 1",
+        answers=DOWN,
     ),
     "a NUL byte": noticed(GOOD + NUL, "NUL bytes were left out: 1"),
-    "a NUL byte inside a number": noticed(GOOD + "[PRB:1.000,2.000,-5.0\x0004:1]\n" + NUL[4:], "NUL bytes were left out: 1",
+    "a NUL byte inside a number": noticed(
+        GOOD + "[PRB:1.000,2.000,-5.0\x0004:1]\n" + NUL[4:],
+        "NUL bytes were left out: 1",
         readings=(*READINGS, 5.004),
     ),
     "mostly NUL bytes": Case(GOOD.replace("ok", "\0\0\0\0"), "refused", "binary data", answers=DOWN),
     "utf-32": Case(GOOD.encode("utf-32"), "refused", "UTF-32 text", answers=DOWN),
-}  # fmt: skip
+}
 
 LINE_ENDS = {
     "carriage return and line feed": kept(GOOD.replace("\n", "\r\n"), touched=LINES),
@@ -68,19 +75,29 @@ TORN = {
         "[PRB:1.000,2.\r\r\n000,-5.004:1]\n" + GOOD, "joined", 1, readings=(5.004, *READINGS)
     ),
     "a result torn in three": Case(
-        GOOD + "[PRB:1.000,\n2.000\n,-5.004:1]\n", "skipped", "", lines=(9, 10, 11), readings=READINGS, answers=DOWN
-    ),
-    "a result torn within its tag": Case(
-        "[PR\nB:1.000,2.000,-5.004:1]\n" + GOOD, "skipped", "not understood", lines=(1, 2), readings=READINGS,
+        GOOD + "[PRB:1.000,\n2.000\n,-5.004:1]\n",
+        "skipped",
+        "",
+        lines=(9, 10, 11),
+        readings=READINGS,
         answers=DOWN,
     ),
-    "two torn results in a row": skipped(
-        "[PRB:1.000,2\n[PRB:1.000,2.000\n" + GOOD, "ends early", 1, 2
+    "a result torn within its tag": Case(
+        "[PR\nB:1.000,2.000,-5.004:1]\n" + GOOD,
+        "skipped",
+        "not understood",
+        lines=(1, 2),
+        readings=READINGS,
+        answers=DOWN,
     ),
+    "two torn results in a row": skipped("[PRB:1.000,2\n[PRB:1.000,2.000\n" + GOOD, "ends early", 1, 2),
     "a torn last result": skipped(GOOD + "[PRB:1.000,2.000,-5.0", "ends early", 9),
     "a torn json result": skipped(
         '{"prb":{"e":1,"x":1.0,\n"y":2.0,"z":-8.417}}\n{"prb":{"e":1,"x":1.0,"y":2.0,"z":-8.418}}\n{"prb":{"e":1,"z":-8',
-        "", 1, 4, readings=(8.417, 8.418),
+        "",
+        1,
+        4,
+        readings=(8.417, 8.418),
     ),
     "bare columns with a torn last number": skipped(
         bare(*VALUES, columns=3) + "12.004375 -3.500000 -5.0", "the file was cut off", 5
@@ -90,17 +107,23 @@ TORN = {
         bare(*VALUES, columns=3) + "12.004375 -3.500000 -5.0\n", readings=(*READINGS, 5.0)
     ),
     "bare columns with too few numbers at the end": skipped(
-        bare(*VALUES) + "12.004375 -3.500000 -5.004000 0.000000 0.00", "5 values, where other results have 9", 5
+        bare(*VALUES) + "12.004375 -3.500000 -5.004000 0.000000 0.00",
+        "5 values, where other results have 9",
+        5,
     ),
     "a macro print with a torn last number": skipped(
         "z=-5.001\nz=-5.002\nz=-5.000\nz=-5.003\nz=-5.0", "the file was cut off", 5
     ),
-    "a line of all digits longer than any result": skipped(GOOD + 30_000 * "7" + "\n", "a line of 30001 characters", 9),
-}  # fmt: skip
+    "a line of all digits longer than any result": skipped(
+        GOOD + 30_000 * "7" + "\n", "a line of 30001 characters", 9
+    ),
+}
 
 SIGNS = {
     "a note of 5,000 characters": skipped(GOOD + "note " + 5000 * "x" + "\n", "not understood: 'note xxx", 9),
-    "control characters": skipped("\x07bell\x0b\x1b]0;title\x07\n" + GOOD, r"not understood: '\x07bell", 1, touched=(2, 4, 6, 8)),
+    "control characters": skipped(
+        "\x07bell\x0b\x1b]0;title\x07\n" + GOOD, r"not understood: '\x07bell", 1, touched=(2, 4, 6, 8)
+    ),
     "colours of a terminal": kept("".join(f"\x1b[32m{line}\x1b[0m\n" for line in GOOD.splitlines()[::2])),
     "right-to-left marks in a line": skipped("\u202eevil\u2066\n" + GOOD, r"'\u202eevil\u2066'", 1),
     "emoji and other scripts": skipped("прогон № 3 \U0001f527\n" + GOOD, "not understood", 1),
@@ -111,12 +134,17 @@ SIGNS = {
         GOOD, "refused", r"serial 'a\x1b[31m'", answers=DOWN | {"serial": "a\x1b[31m"}
     ),
     "a serial of blanks": Case(GOOD, "refused", "serial '  '", answers=DOWN | {"serial": "  "}),
-    "a serial of 300 characters": Case(GOOD, "refused", "at most 200 characters", answers=DOWN | {"serial": 300 * "S"}),
-    "serials in log and option that differ": Case(
-        '# serial = "LARCH-0007"\n' + GOOD, "refused", "serial 'LARCH-0007' in the log and 'LARCH-0042' in the option",
-        1, answers=DOWN,
+    "a serial of 300 characters": Case(
+        GOOD, "refused", "at most 200 characters", answers=DOWN | {"serial": 300 * "S"}
     ),
-}  # fmt: skip
+    "serials in log and option that differ": Case(
+        '# serial = "LARCH-0007"\n' + GOOD,
+        "refused",
+        "serial 'LARCH-0007' in the log and 'LARCH-0042' in the option",
+        1,
+        answers=DOWN,
+    ),
+}
 
 NO_NUMBERS = {
     name: skipped(GOOD + f"[PRB:1.000,2.000,{text}:1]\n", words, 9)

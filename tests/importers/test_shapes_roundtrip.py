@@ -112,7 +112,8 @@ def labelled(log: list[Touch]) -> Written:
     return numbered(
         [
             (
-                f"T07 {one.face} F50 n={number} {one.face[0].lower()}={one.coordinate:.3f} trip={int(one.has_contact)}",
+                f"T07 {one.face} F50 n={number} {one.face[0].lower()}={one.coordinate:.3f} "
+                f"trip={int(one.has_contact)}",
                 True,
             )
             for number, one in enumerate(log, 1)

@@ -1,0 +1,83 @@
+"""Directions of a hand-made table that has none of its own."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from probetest.errors import ImportDataError
+from probetest.importers import About, import_log, read_plan
+from probetest.triggers import Artefact
+
+TABLE = "Nr;X (mm);Y (mm)\n1;10,002;0,001\n2;0,001;10,003\n3;-10,001;0,002\n4;0,000;-10,002\n"
+PLAN = "touch,stage,orientation_deg,azimuth_deg\n11,baseline,90,0\n12,baseline,90,90\n13,after_service,90,180\n14,after_service,90,270\n"
+
+
+def ring(kind: str = "ring") -> About:
+    return About(artefact=Artefact(kind=kind, diameter_mm=20.0))
+
+
+@pytest.fixture
+def read(tmp_path: Path):
+    def _read(table: str = TABLE, plan: str = "", **answers: Any):
+        log = tmp_path / "log.csv"
+        log.write_text(table, encoding="utf-8")
+        if plan:
+            (tmp_path / "plan.csv").write_text(plan, encoding="utf-8")
+            answers["plan"] = read_plan(tmp_path / "plan.csv")
+        return import_log(log, serial="A", **answers)
+
+    return _read
+
+
+def test_a_table_without_directions_is_asked_for_them(read) -> None:
+    with pytest.raises(ImportDataError, match=r"no direction of approach.* give --direction X\+"):
+        read()
+
+
+def test_rows_take_their_place_in_the_plan(read) -> None:
+    frame = read(plan=PLAN).tests[0].frame
+    assert frame["touch"].tolist() == [11, 12, 13, 14]
+    assert frame["azimuth_deg"].tolist() == [0, 90, 180, 270]
+    assert frame["orientation_deg"].tolist() == [90] * 4
+    assert frame["stage"].tolist() == ["baseline", "baseline", "after_service", "after_service"]
+    assert frame["x_mm"].tolist() == [10.002, 0.001, -10.001, 0.0]
+
+
+def test_a_plan_in_another_order_than_the_positions_is_refused(read) -> None:
+    turned = PLAN.replace(",0\n", ",x\n").replace(",90\n", ",0\n").replace(",x\n", ",90\n")
+    with pytest.raises(ImportDataError, match=r"line 2: found a touch at azimuth 0 deg where the plan has 90 deg"):
+        read(plan=turned, about=ring())
+
+
+def test_a_plan_of_another_length_is_refused(read) -> None:
+    with pytest.raises(ImportDataError, match=r"found 4 approaches, where the plan .* has 5, expected 5 approaches"):
+        read(plan=PLAN + "15,baseline,90,45\n")
+
+
+def test_one_direction_for_all(read) -> None:
+    frame = read(direction=(37.0, 0.0)).tests[0].frame
+    assert frame["azimuth_deg"].tolist() == [37.0] * 4
+
+
+@pytest.mark.parametrize(("kind", "azimuths"), [("ring", [0, 90, 180, 270]), ("boss", [180, 270, 0, 90])])
+def test_radial_approaches_have_the_azimuth_of_their_position(read, kind: str, azimuths: list[float]) -> None:
+    frame = read(radial=True, about=ring(kind)).tests[0].frame
+    assert frame["azimuth_deg"].tolist() == azimuths
+
+
+def test_radial_approaches_need_a_round_artefact(read) -> None:
+    with pytest.raises(ImportDataError, match="--radial without a round artefact"):
+        read(radial=True)
+
+
+def test_directions_in_the_table_stay(read) -> None:
+    table = "Nr;Richtung;X (mm);Y (mm)\n1;30;1,0;2,0\n2;60;1,0;2,5\n"
+    assert read(table).tests[0].frame["azimuth_deg"].tolist() == [30, 60]
+
+
+def test_units_of_the_header_and_of_the_option_must_agree(read) -> None:
+    with pytest.raises(ImportDataError, match="units 'mm' in its header row and 'inch' in the option"):
+        read(units="inch", direction=(0.0, 0.0))
