@@ -18,7 +18,7 @@ GOOD = bracketed(-5.001, -5.002)
 INVENTED = (
     ABOUT
     + r"""
-record = '^>> hit (?P<touch>[0-9]+) (?P<face>[XYZ][+-]) at (?P<coordinate>[-0-9.]+) (?P<units>\S+) (?P<contact>\S+)$'
+record = '^>> hit (?P<touch>[0-9]+) (?P<face>..) at (?P<coordinate>[-0-9.]+) (?P<units>\S+) (?P<contact>\S+)$'
 
 [contact]
 yes = ["OK"]
