@@ -18,6 +18,9 @@ MAX_HEAD_LINES = 1000
 MAX_NOTES = 1000
 MAX_NESTING = 20
 
+_DELIMITERS = ";,|\t"
+"""Behind ``#`` they make it the name of a column: the number of a row."""
+
 _EXAMPLES = {
     "serial": 'serial = "..."',
     "build": 'build = "..."',
@@ -92,7 +95,8 @@ def read_head(text: Bytes, skip_rows: int, faults: FaultList) -> Head:
         line = raw.decode("utf-8", errors="replace")  # broken bytes are refused below
         if number <= skip_rows or not line.strip():
             continue
-        if not line.lstrip().startswith("#"):
+        start_of = line.lstrip()[:2]
+        if not start_of.startswith("#") or (start_of[1:] and start_of[1:] in _DELIMITERS):
             head.header, head.header_line, head.rows_at, head.line_at = line, number, at, at - size
             break
         _read_line(line.lstrip(), number, head, faults)

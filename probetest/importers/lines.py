@@ -229,8 +229,8 @@ def _choose_part(
         _keep_part(result, [cut for cut, _ in cuts], told.part, skipped, faults)
     elif cuts and told.join and not any(cut.kind == "words" for cut, _ in cuts):
         result.notices.append(
-            f"The log was interrupted {len(cuts)} times (first on line {cuts[0][0].line}); its parts were "
-            "joined (--join)."
+            f"The log was interrupted {'once' if len(cuts) == 1 else f'{len(cuts)} times'} (line "
+            f"{cuts[0][0].line}); its parts were joined (--join)."
         )
     else:
         for cut, jump in cuts:

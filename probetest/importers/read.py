@@ -304,12 +304,12 @@ def _read_lines_file(
     hint = "; G20 and G21 in a log do not decide it" if pattern.include else ""
     stated = settle(head, ColumnMap(), told.units, told.serial, faults, others, hint)
     _require_serial(stated, found.layout, faults)
-    _doubt_units(pattern, found, stated, told, faults)
+    doubt = _doubt_units(pattern, found, stated, told, faults)
     table = found.table
     if stated.units in ("um", "thou") and "feed_mm_min" in table.columns:  # feeds are in mm or inch a minute
         feed = table.columns["feed_mm_min"] * (UNIT_MM["mm"] / UNIT_MM["um"])
         table = replace(table, columns=table.columns | {"feed_mm_min": feed})
-    notices = (*text_notices(opening, log.nul_count, log.replaced_count), *found.notices)
+    notices = (*text_notices(opening, log.nul_count, log.replaced_count), *doubt, *found.notices)
     return _Rows(
         table, found.layout, stated, name, log.sha256(), ColumnMap(), notices, found.skipped, found.parts
     )
@@ -332,15 +332,23 @@ def _artefact(head: Head, told: Told) -> Artefact | None:
         return None
 
 
-def _doubt_units(pattern: Pattern, found: LinesLog, stated: Stated, told: Told, faults: FaultList) -> None:
+def _doubt_units(
+    pattern: Pattern, found: LinesLog, stated: Stated, told: Told, faults: FaultList
+) -> tuple[str, ...]:
+    """Doubt mm where the values have as many decimals as such logs have in inch; the option settles it."""
     typical = pattern.units.decimals_inch
-    if stated.units == "mm" and told.units is None and typical is not None and found.decimals == typical:
+    if stated.units != "mm" or typical is None or found.decimals != typical:
+        return ()
+    if told.units is None:
         faults.add(
             f'units "mm" and values with {typical} decimals, as logs of this shape have them in inch',
             "units that fit the values",
             line=int(found.table.line[0]),
             action="confirm with --units mm, or give --units inch and correct what states mm",
         )
+    return (
+        f"The values have {typical} decimals, as logs of this shape have them in inch; they were read as mm.",
+    )
 
 
 # ---- serials

@@ -200,6 +200,20 @@ UNITS = {
         option="units",
         answers=DOWN,
     ),
+    "a program in inch whose results stay in mm": Case(
+        GOOD + "G20\n" + GOOD + "G21\n" + GOOD,
+        "kept",
+        outcomes={"trigger": 9},
+        answers=DOWN,
+    ),
+    "a program in inch whose results follow": Case(
+        MACRO + "G20\n" + "z=-0.1969\nz=-0.1970\nz=-0.1969\n" + "G21\n" + MACRO,
+        "refused",
+        "a factor of 25.4",
+        5,
+        option="units",
+        answers=DOWN,
+    ),
     "units that change amid touches all around": Case(
         RING_MM + RING_INCH,
         "refused",

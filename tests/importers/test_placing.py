@@ -73,6 +73,12 @@ def test_radial_approaches_need_a_round_artefact(read) -> None:
         read(radial=True)
 
 
+def test_a_header_that_begins_with_a_number_sign_is_no_comment(read) -> None:
+    frame = read("#;Achse;Wert (mm)\n1;X+;1,5\n2;X+;1,6\n").tests[0].frame
+    assert frame["touch"].tolist() == [1, 2]
+    assert frame["reading_mm"].tolist() == [1.5, 1.6]
+
+
 def test_directions_in_the_table_stay(read) -> None:
     table = "Nr;Richtung;X (mm);Y (mm)\n1;30;1,0;2,0\n2;60;1,0;2,5\n"
     assert read(table).tests[0].frame["azimuth_deg"].tolist() == [30, 60]
