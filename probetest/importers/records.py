@@ -18,6 +18,7 @@ from probetest.importers.values import LENGTHS, Values
 
 CONTACTS = {"yes": 1, "no": 0, "open_at_start": 2, "false": 3}
 _UNSTATED = 9
+_SAMPLE = 100
 
 _MARK = "\x1e"
 
@@ -143,10 +144,13 @@ class Records:
         self, lines: pa.StringArray, number: NDArray[np.int64]
     ) -> tuple[pa.StringArray, NDArray[np.int64], pa.StringArray]:
         """A line of labelled values that holds an axis twice is more than one result."""
+        size = pc.binary_length(lines).to_numpy()
+        odd = size > 1.4 * np.median(size)
+        odd[:_SAMPLE] = True  # where all lines are alike, some tell of all
         twice = np.zeros(len(lines), dtype=bool)
-        for find in self.pattern.fields:
-            if set(groups_of(find)) & set(LENGTHS):
-                twice |= pc.count_substring_regex(lines, find).to_numpy() > 1
+        twice[odd] = self._holds_twice(lines.filter(pa.array(odd)))
+        if twice[:_SAMPLE].any():
+            twice = self._holds_twice(lines)
         if not twice.any():
             return lines, number, lines
         self.skipped.add_lines(number[twice], "an axis twice in one line: two results that ran together")
@@ -171,6 +175,13 @@ class Records:
         holds = pc.match_substring_regex(flat, self.pattern.record)
         keep = np.asarray(holds.to_numpy(zero_copy_only=False), dtype=bool)
         return flat.filter(holds), number[parent[keep]], lines.take(pa.array(parent[keep]))
+
+    def _holds_twice(self, lines: pa.StringArray) -> NDArray[np.bool_]:
+        twice = np.zeros(len(lines), dtype=bool)
+        for find in self.pattern.fields:
+            if set(groups_of(find)) & set(LENGTHS):
+                twice |= pc.count_substring_regex(lines, find).to_numpy() > 1
+        return twice
 
     # ---- values
 

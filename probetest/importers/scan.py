@@ -245,18 +245,22 @@ class _Scanner:
         self, kind: str, find: str, lines: pa.StringArray, number: NDArray[np.int64]
     ) -> NDArray[np.bool_]:
         hit = flags(pc.match_substring_regex(lines, find))
-        if hit.any() and self.pattern.comment:
-            plain = pc.replace_substring_regex(lines.filter(pa.array(hit)), self.pattern.comment, " ")
-            lines = pc.replace_with_mask(lines, pa.array(hit), plain)
-            hit = flags(pc.match_substring_regex(lines, find))
+        comment = self.pattern.comment
+        if comment and hit.any():
+            beside = flags(pc.match_substring_regex(lines, comment)) & hit
+            if beside.any():
+                plain = pc.replace_substring_regex(lines.filter(pa.array(beside)), comment, " ")
+                lines = pc.replace_with_mask(lines, pa.array(beside), plain)
+                hit = flags(pc.match_substring_regex(lines, find))
         if hit.any():
             named = find if "(?P<text>" in find else f"(?P<text>{find})"
             found = pc.extract_regex(lines.filter(pa.array(hit)), named).field("text")
-            if kind == "words":
-                found = pc.replace_substring_regex(found, _OTHER_WORDS, "")
             encoded = found.dictionary_encode()
+            texts = encoded.dictionary
+            if kind == "words":
+                texts = pc.replace_substring_regex(texts, _OTHER_WORDS, "")
             known = self.texts.setdefault(kind, {})
-            codes = np.array([known.setdefault(text, len(known)) for text in encoded.dictionary.to_pylist()])
+            codes = np.array([known.setdefault(text, len(known)) for text in texts.to_pylist()])
             self.text_codes.setdefault(kind, []).append(codes[encoded.indices.to_numpy()])
             self.events.setdefault(kind, []).append(number[hit])
         return hit

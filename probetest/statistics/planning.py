@@ -246,9 +246,9 @@ def _first(holds: Callable[[int], bool], least: int) -> int | None:
     """Smallest number from ``least`` up from which ``holds`` is true, by doubling and halving."""
     low, high = least - 1, least
     while not holds(high):
-        low, high = high, 2 * high
-        if high > MOST_TOUCHES:
+        if high >= MOST_TOUCHES:
             return None
+        low, high = high, min(2 * high, MOST_TOUCHES)
     while high - low > 1:
         middle = (low + high) // 2
         low, high = (low, middle) if holds(middle) else (middle, high)

@@ -153,7 +153,7 @@ def pretravel_variation(
     flat = design.flatten(means - means[0])
     raw = design.span(flat)
     noise = sd_mm / float(np.sqrt(weights.mean()))
-    if noise == 0 or raw == 0:
+    if noise == 0:
         estimate, limits = raw, (raw, raw)
     else:
         estimate, limits = _estimate(design, flat / noise, dof, level)
@@ -216,7 +216,9 @@ class _Design:
                 moved(arm, ratio + stretch) - moved(arm, max(0.0, ratio - stretch)),
             ]
         )
-        left, singular, _ = np.linalg.svd(columns / np.linalg.norm(columns, axis=0), full_matrices=False)
+        length = np.linalg.norm(columns, axis=0)
+        columns = columns[:, length > 1e-9] / length[length > 1e-9]  # the rest the directions can't show
+        left, singular, _ = np.linalg.svd(columns, full_matrices=False)
         return np.asarray(left[:, singular > 0.15])
 
 
@@ -299,7 +301,11 @@ def _keep(strength: Floats, size: int) -> tuple[Floats, Floats]:
     sure = strength > special.chdtri(size, SURE_RISK)
     half = np.maximum(strength, 1e-6) / 2
     # Mean of 1 - B, with density B**(size / 2) exp(-B * half) over (0, 1).
-    ratio = special.gammainc(size / 2 + 2, half) / special.gammainc(size / 2 + 1, half)
+    mass = special.gammainc(size / 2 + 1, half)
+    # Many waves of next to no strength: the mass underflows, and the density is a power alone.
+    ratio = np.where(
+        mass > 0, special.gammainc(size / 2 + 2, half) / np.where(mass > 0, mass, 1.0), half / (size / 2 + 2)
+    )
     averaged = 1 - ratio * (size / 2 + 1) / half
     return np.where(sure, np.sqrt(keep), keep), np.where(sure, 1.0, averaged)
 

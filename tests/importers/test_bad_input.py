@@ -245,7 +245,11 @@ UNITS = {
         answers=DOWN | {"units": None},
     ),
     "mm that look like inch, confirmed": Case(
-        '# units = "mm"\n' + INCHES, "kept", readings=(0.1969, 0.1970, 0.1969), answers=DOWN
+        '# units = "mm"\n' + INCHES,
+        "noticed",
+        "The values have 4 decimals, as logs of this shape have them in inch; they were read as mm",
+        readings=(0.1969, 0.1970, 0.1969),
+        answers=DOWN,
     ),
     "a head and an option that differ": Case(
         '# units = "inch"\n' + GOOD,

@@ -148,7 +148,6 @@ def false_and_found(
     return false, found
 
 
-# Measured with 20 000 tests each: TTABLE.
 @pytest.mark.parametrize(("directions", "touches"), [(8, 3), (24, 5), (24, 10)])
 def test_a_test_of_normal_readings_has_a_false_flag_as_often_as_stated(directions: int, touches: int) -> None:
     false, _ = false_and_found(np.random.default_rng(97), directions, touches, 400, 0.0, 0.05)
@@ -164,7 +163,6 @@ def test_power_for_a_planted_touch(touches: int, size: float, power: float) -> N
     assert_share(found, 150, power)
 
 
-# Measured with 10 000 tests each: STEPTABLE.
 @pytest.mark.parametrize("sd_in_steps", [0.25, 0.5, 1.0])
 def test_coarse_steps_bring_no_more_false_flags(sd_in_steps: float) -> None:
     rng, runs = np.random.default_rng(99), 150
@@ -265,7 +263,6 @@ def test_design_of_almost_ideal_arms_has_no_negative_ratio() -> None:
     assert seat_design(azimuths, 25.0, 0.004)[:, 5] == pytest.approx(stretched, rel=1e-12)
 
 
-# Measured with the shape fitted anew in 6000 tests each: DTABLE.
 @pytest.mark.parametrize("directions", [9, 12, 24])
 def test_normal_means_are_flagged_as_often_as_stated(directions: int) -> None:
     rng, runs = np.random.default_rng(103), 1500
@@ -394,7 +391,6 @@ def test_directions_of_two_touches_are_left_out() -> None:
     assert flag_scatter(more_sd, more_counts) == expected
 
 
-# Measured with 20 000 tests each: STABLE.
 @pytest.mark.parametrize("touches", [3, 10, 25])
 def test_equal_scatter_is_flagged_as_often_as_stated(touches: int) -> None:
     rng, runs = np.random.default_rng(105), 800
