@@ -103,10 +103,9 @@ def list_approaches(found: Scan, pattern: Pattern, skipped: SkipList) -> Approac
     _find_cuts(result, found)
     result.cuts += [Cut(int(result.columns["line"][at]), "copy", at) for at in find_copies(result.columns)]
     result.cuts.sort(key=lambda cut: cut.before)
-    reports = len(found.lines_of("position_report"))
-    if reports:
+    if found.reports:
         result.notices.append(
-            f"Reports of where the machine is were passed over: {reports} lines; "
+            f"Reports of where the machine is were passed over: {found.reports} lines; "
             f"{len(result)} results are used."
         )
     if pattern.display_only:

@@ -20,6 +20,12 @@ LONGEST_LINE = 20_000
 """Characters of a line that is looked at; a longer one is no result of a probe."""
 
 _MOST_CARRIED = 1 << 26
+_ESCAPES = r"\x1b\[[0-?]*[ -/]*[@-~]"
+
+
+def without_escapes(lines: pa.StringArray) -> pa.StringArray:
+    """Return lines without the sequences that colour a terminal (ECMA-48, control sequences)."""
+    return pc.replace_substring_regex(lines, _ESCAPES, "")
 
 
 @dataclass(frozen=True, slots=True)
@@ -102,15 +108,14 @@ class LogText:
         ends_in_return = False
         try:
             with self.path.open("rb") as stream:
-                stream.seek(0)
+                mark = stream.read(self.opening.bom_bytes)
+                self._hash.update(mark)
                 ahead = stream.read(BLOCK_BYTES)
-                skip = self.opening.bom_bytes
                 while True:
                     raw, ahead = ahead, stream.read(BLOCK_BYTES) if ahead else b""
                     self._hash.update(raw)
                     self.advance(len(raw))
-                    text = self._recode(raw[skip:], decoder, is_last=not ahead)
-                    skip = 0
+                    text = self._recode(raw, decoder, is_last=not ahead)
                     if b"\0" in text:
                         self.nul_count += text.count(b"\0")
                         text = text.replace(b"\0", b"")
@@ -148,6 +153,8 @@ class LogText:
         if len(long):
             blank = pa.array(sizes > LONGEST_LINE)
             lines = pc.if_else(blank, "", lines)
+        if b"\x1b" in text:
+            lines = without_escapes(lines)
         too_long = tuple((first + int(at), int(sizes[at])) for at in long)
         return Block(pc.ascii_trim_whitespace(lines), first, too_long)
 

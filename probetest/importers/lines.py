@@ -227,7 +227,7 @@ def _choose_part(
     parts = len(cuts) + 1
     if told.part is not None:
         _keep_part(result, [cut for cut, _ in cuts], told.part, skipped, faults)
-    elif cuts and told.join and not any(cut.kind == "words" for cut, _ in cuts):
+    elif cuts and told.join and all(cut.kind == "restart" for cut, _ in cuts):
         result.notices.append(
             f"The log was interrupted {'once' if len(cuts) == 1 else f'{len(cuts)} times'} (line "
             f"{cuts[0][0].line}); its parts were joined (--join)."

@@ -44,6 +44,8 @@ class Scan:
         Kind to its lines.
     texts : dict of str to tuple of (ndarray of int64, list of str)
         For "command" and "words": code of each line's text, and the texts.
+    reports, first_report : int
+        How many lines say where the machine is, and the first of them.
     first_lines : list of str
         The first lines of the file that hold anything, for messages.
     notices : list of str
@@ -58,6 +60,8 @@ class Scan:
     texts: dict[str, tuple[NDArray[np.int64], list[str]]] = field(default_factory=dict)
     first_lines: list[str] = field(default_factory=list)
     notices: list[str] = field(default_factory=list)
+    reports: int = 0
+    first_report: int = 0
     skipped: SkipList = field(default_factory=SkipList)
 
     def lines_of(self, *kinds: str) -> NDArray[np.int64]:
@@ -139,7 +143,6 @@ class _Scanner:
         return self.found
 
     def _say_why_empty(self) -> None:
-        reports = self.found.lines_of("position_report")
         unread = self.found.skipped.finish()
         if self.faults.total:
             return
@@ -150,11 +153,11 @@ class _Scanner:
                 line=unread[0].line,
                 action="correct the log, or describe its lines in a file given with --pattern",
             )
-        elif len(reports):
+        elif self.found.reports:
             self.faults.add(
-                f"{len(reports)} reports of where the machine is and no result of a probe",
+                f"{self.found.reports} reports of where the machine is and no result of a probe",
                 "results of a probe",
-                line=int(reports[0]),
+                line=self.found.first_report,
                 action="switch on that the controller prints its probe results, or let a macro print them; "
                 "where the machine stopped is not where it touched",
             )
@@ -232,7 +235,11 @@ class _Scanner:
             if event.kind != "diameter_mode":  # which shares its line with other words
                 hit &= unread
             unread &= ~hit
-            if event.kind != "noise" and hit.any():
+            if event.kind == "position_report" and hit.any():
+                # There may be millions: they are counted only.
+                self.found.reports += int(np.count_nonzero(hit))
+                self.found.first_report = self.found.first_report or int(number[hit.argmax()])
+            elif event.kind != "noise" and hit.any():
                 self.events.setdefault(event.kind, []).append(number[hit])
                 if event.kind == "summary":
                     self.found.skipped.add_lines(number[hit], "a mean, range or the like is no touch")

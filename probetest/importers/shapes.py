@@ -8,7 +8,7 @@ import numpy as np
 import pyarrow as pa
 import pyarrow.compute as pc
 
-from probetest.importers.blocks import LogText
+from probetest.importers.blocks import LogText, without_escapes
 from probetest.importers.layout import is_native
 from probetest.importers.pattern import Pattern, built_in_patterns
 from probetest.importers.spreadsheet import looks_like_table
@@ -48,6 +48,8 @@ def find_shape(start: bytes, rows_at: int, header: str, tag: str | None = None) 
     found = _most_found(marked, lines, tag)
     if not found and _count(patterns["bare-axis-columns"], pa.array([header.strip()])):
         return "bare-axis-columns"
+    if not found and _count(patterns["labelled-values"], pa.array([header.strip()])):
+        return "labelled-values"
     if not found and looks_like_table(np.frombuffer(start[rows_at:], dtype=np.uint8)):
         return SPREADSHEET
     return found or _most_found(plain, lines)
@@ -72,7 +74,7 @@ def first_marked(log: LogText, tag: str | None = None) -> str:
 def _first_lines(text: bytes) -> pa.StringArray:
     lines = text.replace(b"\r", b"\n").split(b"\n")[:_TRIED_LINES]
     return pc.ascii_trim_whitespace(
-        pa.array([line.decode("utf-8", "replace")[:20_000] for line in lines], pa.string())
+        without_escapes(pa.array([line.decode("utf-8", "replace")[:20_000] for line in lines], pa.string()))
     )
 
 
