@@ -121,8 +121,9 @@ def _echoed(frame: pd.DataFrame) -> Iterator[str]:
         late = 0.004 + rng.normal(0, 0.002)
         fast = (x + late * np.cos(angle), y + late * np.sin(angle)) if triggered else (x, y)
         for (at_x, at_y), feed in ((fast, 200.0), ((x, y), 60.0)):
-            yield f"[{_clock(second)}] [ {_move(azimuth, feed)} ] [PRB:{at_x:.3f},{at_y:.3f},-5.000:{int(triggered)}]"
-            yield f"[{_clock(second + 1)}] [ {_move(azimuth, feed)} ] ok"
+            move = _move(azimuth, feed)
+            yield f"[{_clock(second)}] [ {move} ] [PRB:{at_x:.3f},{at_y:.3f},-5.000:{int(triggered)}]"
+            yield f"[{_clock(second + 1)}] [ {move} ] ok"
             second += 3
         yield f"[{_clock(second)}] [ G90 G0 X0 Y0 ] ok"
         second += 4

@@ -1,4 +1,4 @@
-"""The invented logs of data/logs: one of each shape, against the simulated approaches they were written from."""
+"""The invented logs of data/logs against the simulated approaches they were written from."""
 
 from __future__ import annotations
 

@@ -12,7 +12,10 @@ from probetest.importers import About, import_log, read_plan
 from probetest.triggers import Artefact
 
 TABLE = "Nr;X (mm);Y (mm)\n1;10,002;0,001\n2;0,001;10,003\n3;-10,001;0,002\n4;0,000;-10,002\n"
-PLAN = "touch,stage,orientation_deg,azimuth_deg\n11,baseline,90,0\n12,baseline,90,90\n13,after_service,90,180\n14,after_service,90,270\n"
+PLAN = (
+    "touch,stage,orientation_deg,azimuth_deg\n"
+    "11,baseline,90,0\n12,baseline,90,90\n13,after_service,90,180\n14,after_service,90,270\n"
+)
 
 
 def ring(kind: str = "ring") -> About:
@@ -48,16 +51,12 @@ def test_rows_take_their_place_in_the_plan(read) -> None:
 
 def test_a_plan_in_another_order_than_the_positions_is_refused(read) -> None:
     turned = PLAN.replace(",0\n", ",x\n").replace(",90\n", ",0\n").replace(",x\n", ",90\n")
-    with pytest.raises(
-        ImportDataError, match=r"line 2: found a touch at azimuth 0 deg where the plan has 90 deg"
-    ):
+    with pytest.raises(ImportDataError, match="line 2: found a touch at azimuth 0 deg where the plan has 90"):
         read(plan=turned, about=ring())
 
 
 def test_a_plan_of_another_length_is_refused(read) -> None:
-    with pytest.raises(
-        ImportDataError, match=r"found 4 approaches, where the plan .* has 5, expected 5 approaches"
-    ):
+    with pytest.raises(ImportDataError, match="found 4 approaches, where the plan .* has 5, expected 5"):
         read(plan=PLAN + "15,baseline,90,45\n")
 
 

@@ -1,4 +1,4 @@
-"""Tables typed by hand or saved by a spreadsheet: words, signs, headers and rows that were not made for a machine."""
+"""Tables typed by hand or saved by a spreadsheet."""
 
 from probetest.importers.spreadsheet.reader import Spreadsheet, read_spreadsheet
 from probetest.importers.spreadsheet.sample import looks_like_table
