@@ -51,12 +51,14 @@ def test_rows_take_their_place_in_the_plan(read) -> None:
 
 def test_a_plan_in_another_order_than_the_positions_is_refused(read) -> None:
     turned = PLAN.replace(",0\n", ",x\n").replace(",90\n", ",0\n").replace(",x\n", ",90\n")
-    with pytest.raises(ImportDataError, match="line 2: found a touch at azimuth 0 deg where the plan has 90"):
+    with pytest.raises(
+        ImportDataError, match=r"line 2: found a touch at azimuth 0 deg where the plan has 90"
+    ):
         read(plan=turned, about=ring())
 
 
 def test_a_plan_of_another_length_is_refused(read) -> None:
-    with pytest.raises(ImportDataError, match="found 4 approaches, where the plan .* has 5, expected 5"):
+    with pytest.raises(ImportDataError, match=r"found 4 approaches, where the plan .* has 5, expected 5"):
         read(plan=PLAN + "15,baseline,90,45\n")
 
 
