@@ -53,6 +53,7 @@ def place_rows(
         set_directions(result, Scan(), told, artefact, faults)
     else:
         join_plan(result, told.plan, False, artefact, faults)
+    result.columns.setdefault("azimuth_deg", np.zeros(len(result)))  # where none was found, it is a fault
     found = {
         target: result.columns[name]
         for name, target in _NAMES.items()

@@ -52,7 +52,7 @@ def test_rows_take_their_place_in_the_plan(read) -> None:
 def test_a_plan_in_another_order_than_the_positions_is_refused(read) -> None:
     turned = PLAN.replace(",0\n", ",x\n").replace(",90\n", ",0\n").replace(",x\n", ",90\n")
     with pytest.raises(
-        ImportDataError, match=r"line 2: found a touch at azimuth 0 deg where the plan has 90"
+        ImportDataError, match="line 2: found a touch at azimuth 0 deg where the plan"
     ):
         read(plan=turned, about=ring())
 
