@@ -226,7 +226,7 @@ def _find_directions(
     planned = None
     if not faults.total:  # a log whose parts or pairs are not settled has no place in the plan
         planned = join_plan(result, told.plan, pattern.drops_equal_neighbours, artefact, faults)
-    if "azimuth_deg" not in result.columns:
+    if planned is None and faults.total:  # the directions do not matter any more
         result.columns["azimuth_deg"] = result.columns["elevation_deg"] = np.zeros(len(result))
     set_reading(result, faults)
     check_levels(result, faults)
