@@ -7,6 +7,7 @@ import pytest
 from rounded_logs import brute_force, shares
 from scipy import integrate, optimize, stats
 
+from probetest.errors import StatisticsError
 from probetest.statistics import steps as steps_module
 from probetest.statistics.rounding import rounded_sd
 
@@ -91,3 +92,44 @@ def test_without_integration_it_is_the_censored_fit_of_scipy() -> None:
     assert (found.x[0], np.exp(found.x[1])) == pytest.approx((mean, sd), rel=1e-4)
     # One mean was fitted to 8 touches: the restricted sd is larger by about root of 8 / 7.
     assert rounded_sd(reading, [0] * 8, 1.0).sd_mm == pytest.approx(sd * np.sqrt(8 / 7), rel=0.01)
+
+
+# ---- widths, steps left, sharp edges
+
+
+def test_likelihood_depends_on_the_sd_in_widths_only() -> None:
+    unit = product_steps([0.0, 1.0, 1.0, 3.0])
+    reading, zeros = np.array([0.0, 0.004, 0.004, 0.012]), np.zeros(4, dtype=np.intp)
+    small, folded = steps_module.find_steps(reading, zeros, np.full(4, 0.004), np.array([0]), np.array([4]))
+    assert folded == 0
+    assert small.upper.tolist() == unit.upper.tolist()
+    assert small.log_likelihood(np.log(0.004 * 0.7)) == pytest.approx(
+        unit.log_likelihood(np.log(0.7)), rel=1e-12
+    )
+
+
+def test_readings_a_quarter_of_a_width_off_are_still_on_their_step() -> None:
+    assert product_steps([0.0, 1.25]).kinds.tolist() == [2]
+    with pytest.raises(
+        StatisticsError, match=r"direction 0: readings do not lie on steps of 1 mm \(one is 0\.251 mm off\)"
+    ):
+        product_steps([0.0, 1.251])
+
+
+def test_the_reading_furthest_off_is_named_with_its_direction() -> None:
+    reading, index = np.array([0.0, 0.0023, 0.0, 0.0034]), np.array([0, 0, 1, 1])
+    with pytest.raises(
+        StatisticsError, match=r"direction 240: .* steps of 0\.001 mm \(one is 0\.0004 mm off\)"
+    ):
+        steps_module.find_steps(reading, index, np.full(4, 0.001), np.array([120, 240]), np.array([2, 2]))
+
+
+@pytest.mark.parametrize(("touches", "sd"), [(2, 0.09), (30, 0.09), (1000, 0.09), (1000, 0.3), (1000, 1.5)])
+def test_sharp_edges_of_one_step_are_resolved(touches: int, sd: float) -> None:
+    steps = product_steps([0.0] * touches)
+
+    def density(mean: float) -> float:
+        return float(shares([0.0], np.array(mean), sd)[0, 0] ** touches)
+
+    expected = np.log(2 * integrate.quad(density, 0.0, 0.5 + 9 * sd, epsabs=0.0, limit=500, points=[0.5])[0])
+    assert steps.log_likelihood(np.log(sd)) == pytest.approx(expected, abs=1e-6)
