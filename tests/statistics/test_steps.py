@@ -124,7 +124,7 @@ def test_the_reading_furthest_off_is_named_with_its_direction() -> None:
         steps_module.find_steps(reading, index, np.full(4, 0.001), np.array([120, 240]), np.array([2, 2]))
 
 
-@pytest.mark.parametrize(("touches", "sd"), [(2, 0.09), (30, 0.09), (1000, 0.09), (1000, 0.3), (1000, 1.5)])
+@pytest.mark.parametrize(("touches", "sd"), [(2, 0.09), (30, 0.09), (1000, 0.09), (1000, 0.3), (40, 1.5)])
 def test_sharp_edges_of_one_step_are_resolved(touches: int, sd: float) -> None:
     steps = product_steps([0.0] * touches)
 
