@@ -8,11 +8,10 @@ from numpy.typing import NDArray
 
 from probetest.faults import FaultList
 from probetest.importers.approaches import TRIGGER, Approaches
-from probetest.importers.directions import radial_azimuths
+from probetest.importers.directions import FAR_DEG, check_round, radial_azimuths
 from probetest.importers.plan import Plan
 from probetest.triggers import Artefact
 
-_FAR_DEG = 20.0
 _MOST_NAMED = 10
 
 
@@ -37,8 +36,9 @@ def join_plan(
     int or None
         Touches planned for each direction of a series, where the log may have lost some of them.
     """
-    rows, planned = len(result), len(plan)
-    measured = _measured(result, artefact)
+    rows, planned, before = len(result), len(plan), faults.total
+    stated = _stated(result)
+    measured = radial_azimuths(result, artefact) if stated is None else stated
     place: NDArray[np.int64] | None = None
     if rows == planned:
         place = np.arange(planned)
@@ -47,23 +47,24 @@ def join_plan(
     if place is None:
         _refuse_count(result, plan, drops_equal, faults)
         place = np.minimum(np.arange(rows), planned - 1)
-    elif measured is not None:
-        _compare(result, plan, place, measured, faults)
     result.columns["touch"] = plan.touch[place]
     result.columns["stage"] = pd.Categorical(np.array(plan.stage, dtype=object)[place])
     result.columns["orientation"] = plan.orientation_deg[place]
     result.columns["azimuth_deg"] = plan.azimuth_deg[place]
     result.columns["elevation_deg"] = plan.elevation_deg[place]
     result.columns.pop("face", None)
+    if faults.total == before:
+        if stated is not None:
+            _compare(result, plan, place, stated, faults)
+        if faults.total == before:
+            check_round(result, artefact, faults)
     return _lost(result, plan, place, drops_equal, faults) if rows < planned else None
 
 
-def _measured(result: Approaches, artefact: Artefact | None) -> NDArray[np.float64] | None:
-    """Azimuths as commands or positions show them; None where they don't."""
-    if "azimuth_deg" in result.columns:
-        known = result.columns["azimuth_deg"]
-        return known if np.isfinite(known).any() else None
-    return radial_azimuths(result, artefact)
+def _stated(result: Approaches) -> NDArray[np.float64] | None:
+    """Azimuths as labels or echoed moves show them; None where they don't."""
+    known = result.columns.get("azimuth_deg")
+    return known.copy() if known is not None and np.isfinite(known).any() else None
 
 
 def _align(measured: NDArray[np.float64] | None, plan: Plan, rows: int) -> NDArray[np.int64] | None:
@@ -94,7 +95,7 @@ def _compare(
 ) -> None:
     level = np.abs(plan.elevation_deg[place]) < 45
     off = np.abs((measured - plan.azimuth_deg[place] + 180) % 360 - 180)
-    far = (off > _FAR_DEG) & level & (result.columns["outcome"] == TRIGGER)
+    far = (off > FAR_DEG) & level & (result.columns["outcome"] == TRIGGER)
     faults.add_rows(
         far,
         result.columns["line"],

@@ -43,7 +43,9 @@ def set_reading(result: Approaches, faults: FaultList) -> None:
         "y": np.cos(elevation) * np.sin(azimuth),
         "z": np.sin(elevation),
     }
-    if "reading" in columns:
+    if faults.total:  # without directions there is no reading, and that is said already
+        columns["along"] = np.zeros(len(result))
+    elif "reading" in columns:
         columns["along"] = columns["reading"]
     elif "coordinate" in columns:
         columns["along"] = _of_coordinate(result, motion, faults)

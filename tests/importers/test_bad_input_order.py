@@ -311,7 +311,7 @@ PLANS = {
     "a plan in another order": Case(
         TWICE_ROUND,
         "refused",
-        "a touch at azimuth 0 deg where the plan has 90 deg (touch 1)",
+        "a touch at azimuth 0 deg, seen from the middle of all touches, where 90 deg is stated",
         1,
         answers={"plan": TURNED_PLAN, "about": RING},
     ),

@@ -52,7 +52,7 @@ def test_rows_take_their_place_in_the_plan(read) -> None:
 def test_a_plan_in_another_order_than_the_positions_is_refused(read) -> None:
     turned = PLAN.replace(",0\n", ",x\n").replace(",90\n", ",0\n").replace(",x\n", ",90\n")
     with pytest.raises(
-        ImportDataError, match="line 2: found a touch at azimuth 0 deg where the plan"
+        ImportDataError, match="line 2: found a touch at azimuth 0 deg.* where 90 deg is stated"
     ):
         read(plan=turned, about=ring())
 
@@ -63,8 +63,65 @@ def test_a_plan_of_another_length_is_refused(read) -> None:
 
 
 def test_one_direction_for_all(read) -> None:
-    frame = read(direction=(37.0, 0.0)).tests[0].frame
+    table = "Nr;X (mm);Y (mm)\n1;8,002;6,001\n2;8,001;6,003\n3;8,003;6,002\n4;8,000;6,002\n"
+    frame = read(table, direction=(37.0, 0.0)).tests[0].frame
     assert frame["azimuth_deg"].tolist() == [37.0] * 4
+
+
+def test_touches_all_around_do_not_come_from_one_direction(read) -> None:
+    with pytest.raises(ImportDataError, match="a touch at azimuth 90 deg.* where 0 deg is stated"):
+        read(direction=(0.0, 0.0))
+
+
+@pytest.mark.parametrize(
+    "azimuths",
+    [[90, 180, 270, 0], [0, 270, 180, 90], [180, 90, 0, 270]],
+    ids=["shifted by one", "clockwise", "clockwise from without"],
+)
+def test_a_wrong_plan_shows_on_a_circle_without_any_artefact(read, azimuths: list[int]) -> None:
+    plan = "azimuth_deg\n" + "".join(f"{one}\n" for one in azimuths)
+    with pytest.raises(ImportDataError, match="seen from the middle of all touches"):
+        read(plan=plan)
+
+
+@pytest.mark.parametrize("turn", [0, 180], ids=["from within", "from without"])
+def test_a_plan_fits_touches_from_within_or_from_without(read, turn: int) -> None:
+    plan = "azimuth_deg\n" + "".join(f"{(one + turn) % 360}\n" for one in (0, 90, 180, 270))
+    assert len(read(plan=plan).tests[0].frame) == 4
+
+
+def test_four_faces_of_a_block_are_no_circle(read) -> None:
+    table = "Nr;X (mm);Y (mm)\n1;20;1\n2;3;5\n3;-20;-2\n4;1;-5\n"
+    plan = "face\nX-\nY-\nX+\nY+\n"
+    assert read(table, plan=plan).tests[0].frame["azimuth_deg"].tolist() == [180, 270, 0, 90]
+
+
+def test_a_touch_off_the_circle_has_no_radial_direction(read) -> None:
+    with pytest.raises(ImportDataError, match="touches that do not lie on one circle, and --radial"):
+        read(TABLE + "5;0,3;0,1\n", radial=True, about=ring())
+
+
+@pytest.mark.parametrize("header", ["Reading (mm)", "Reading mm", "Wert (mm)", "Reading [mm]"])
+def test_values_of_an_axis_are_turned_whatever_the_unit_beside_their_name(read, header: str) -> None:
+    found = read(f"Nr;Face;{header}\n1;X+;10,5\n2;X-;-10,4\n")
+    assert found.tests[0].frame["reading_mm"].tolist() == [10.5, 10.4]
+    assert any("its sign was turned in 1 row" in notice for notice in found.notices)
+
+
+def test_the_native_name_is_along_the_approach(read) -> None:
+    found = read("Nr;Face;reading_mm\n1;X+;10,5\n2;X-;-10,4\n")
+    assert found.tests[0].frame["reading_mm"].tolist() == [10.5, -10.4]
+
+
+@pytest.mark.parametrize("header", ["Probe", "Probe ID", "Taster", "Palpeur"])
+def test_a_column_of_probes_is_a_column_of_serials(read, header: str) -> None:
+    with pytest.raises(ImportDataError, match="serial 'K-12'.*'A' as stated for the whole file"):
+        read(f"{header};Face;Wert (mm)\nK-11;X+;1,5\nK-12;X+;1,6\n")
+
+
+def test_columns_that_are_directions_are_not_two_axes_of_a_touch(read) -> None:
+    with pytest.raises(ImportDataError, match=r"a column for each direction \('X\+ \(mm\)', 'Y\+ \(mm\)'\)"):
+        read("Nr;X+ (mm);Y+ (mm)\n1;10,5;9,5\n2;10,4;9,4\n")
 
 
 @pytest.mark.parametrize(("kind", "azimuths"), [("ring", [0, 90, 180, 270]), ("boss", [180, 270, 0, 90])])

@@ -8,13 +8,14 @@ from dataclasses import dataclass
 from probetest.faults import FaultList, printable, shown
 from probetest.importers.layout import MAX_COLUMNS, Field
 from probetest.importers.spreadsheet.sample import POSITIONS, Split, is_number_like, is_wide, units_row
-from probetest.importers.spreadsheet.words import COORDINATE, Meaning, face_of, fold, meaning_of
+from probetest.importers.spreadsheet.words import COORDINATE, Meaning, face_of, meaning_of
 
 LENGTH_MM = {"mm": 1.0, "inch": 25.4, "um": 0.001, "thou": 0.0254}
 """Length of each unit that a header may state; the inch exact by definition (1959)."""
 
 _MAP = "name the columns in a column map (--columns FILE)"
-_ALONG_APPROACH = ("reading mm", "reading in")
+_ALONG_APPROACH = ("reading_mm", "reading_in")
+"""Native names: by definition along the approach, whatever the face."""
 _WORD_TARGETS = ("face", "outcome", "stage", "serial")
 _LENGTHS = ("x_mm", "y_mm", "z_mm", "reading_mm")
 
@@ -176,7 +177,7 @@ def _one_value(columns: list[_Column], line: int, faults: FaultList) -> tuple[li
     for target, kind in ((COORDINATE, "coordinate"), ("reading_mm", "value")):
         if target in by_target:
             one = by_target[target]
-            kind = "along" if fold(one.header) in _ALONG_APPROACH else kind
+            kind = "along" if one.header.strip().lower() in _ALONG_APPROACH else kind
             one.targets = ("reading_mm",)
             return columns, kind, ""
     axes = [target for target in ("x_mm", "y_mm", "z_mm") if target in by_target]

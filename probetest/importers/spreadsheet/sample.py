@@ -78,7 +78,8 @@ def is_number_like(cell: str) -> bool:
 
 def is_wide(header: str) -> bool:
     """Return whether a header is a direction such as ``X+``, with its values below it."""
-    return len(face_of(header) or "") == 2 and (header[0] in _SIGNS or header[-1] in _SIGNS)
+    name = header.partition("(")[0].partition("[")[0].strip()
+    return len(face_of(name) or "") == 2 and (name[0] in _SIGNS or name[-1] in _SIGNS)
 
 
 def split_sample(text: Bytes, first_line: int, delimiters: Sequence[str] = DELIMITERS) -> Split:
