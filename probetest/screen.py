@@ -14,7 +14,7 @@ from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn
 from rich.table import Table
 from rich.text import Text
 
-from probetest.errors import ImportDataError
+from probetest.errors import Fault, ImportDataError
 from probetest.faults import printable
 from probetest.importers import ImportResult, summarise
 from probetest.importers.skipped import Skipped
@@ -31,6 +31,7 @@ MARKS = {"pass": "pass", "fail": "FAIL", "undecided": "undecided"}
 MOST_COLUMNS = 200
 MOST_REASONS = 30
 MOST_LINES = 8
+MOST_FOUND = 3
 
 
 class _Screen(Console):
@@ -135,7 +136,7 @@ def _words(check: Check) -> str:
     if check.note:
         text += f"; {check.note}"
     if check.more_touches is not None:
-        text += f"; very roughly {rounded(check.more_touches)} more touches would decide"
+        text += f"; very roughly {rounded(max(1, check.more_touches))} more touches would decide"
     return text
 
 
@@ -176,6 +177,21 @@ def _named_lines(lines: list[int]) -> str:
     return f"{len(lines)} lines ({named}{', ...' if len(lines) > MOST_LINES else ''})"
 
 
+def _repeated(same: Sequence[Fault]) -> str:
+    """Where else a problem of one kind stands, and what was found there if it is something else."""
+    lines = ", ".join(str(fault.line) for fault in same[1:] if fault.line is not None)
+    others = list(dict.fromkeys(fault.found for fault in same[1:] if fault.found != same[0].found))
+    text = f"the same {len(same) - 1} times more" + (f": lines {lines}" if lines else "")
+    if others:
+        text += f" (found {'; '.join(others[:MOST_FOUND])}{' ...' if len(others) > MOST_FOUND else ''})"
+    return text
+
+
+def counted(number: int, noun: str) -> str:
+    """Return a number with its noun."""
+    return f"{number} {noun}" if number == 1 else f"{number} {noun}s"
+
+
 def print_written(path: Path) -> None:
     """Where a file went."""
     _console().print(Text(f"Written: {printable(str(path))}"))
@@ -196,7 +212,7 @@ def _print_import(result: ImportResult) -> None:
         console.print(
             Text(
                 f"  serial {printable(summary.serial)}: {summary.touches} touches from "
-                f"{len(summary.directions)} directions; {summary.triggers} triggers, "
+                f"{counted(len(summary.directions), 'direction')}; {summary.triggers} triggers, "
                 f"{summary.missed} missed, {summary.open_at_start} open at start, {summary.false} false"
             )
         )
@@ -204,7 +220,7 @@ def _print_import(result: ImportResult) -> None:
             console.print(
                 Text(
                     f"    stage {printable(part.stage)}, orientation {part.orientation_deg:.4g} deg: "
-                    f"{part.rows} rows, {part.directions} directions"
+                    f"{part.rows} rows, {counted(part.directions, 'direction')}"
                 )
             )
         for gap in summary.gaps:
@@ -218,5 +234,12 @@ def _print_problems(log: Path, error: ImportDataError) -> None:
     console = _console(error=True)
     noun = "problem" if error.total == 1 else "problems"
     console.print(Text(f"{printable(str(log))}: can't be used, {error.total} {noun}", style="bold"))
-    for line in str(error).splitlines():
-        console.print(Text(f"  {line}"))
+    shown: dict[tuple[str | None, str, str], list[Fault]] = {}
+    for fault in error.faults:
+        shown.setdefault((fault.column, fault.expected, fault.action), []).append(fault)
+    for same in shown.values():
+        console.print(Text(f"  {same[0]}"))
+        if len(same) > 1:
+            console.print(Text(f"    {_repeated(same)}"))
+    if error.total > len(error.faults):
+        console.print(Text(f"  ... and {error.total - len(error.faults)} more problems."))

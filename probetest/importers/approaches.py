@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from probetest.importers.copies import find_copies
+from probetest.importers.copies import find_copies, find_doubled
 from probetest.importers.listings import touches_of_listings
 from probetest.importers.pattern import Pattern
 from probetest.importers.scan import Scan
@@ -97,6 +97,7 @@ def list_approaches(found: Scan, pattern: Pattern, skipped: SkipList) -> Approac
     keep, notices = touches_of_listings(columns, found, is_reversed, skipped)
     result = Approaches(columns, [], [*found.notices, *notices], is_reversed, 10.0**-found.decimals)
     result.select(keep)
+    _drop_doubled(result, skipped)
     alarms = _add_events(result, found, pattern, skipped)
     _note_misses(result, found, alarms, skipped)
     _set_order(result)
@@ -114,6 +115,19 @@ def list_approaches(found: Scan, pattern: Pattern, skipped: SkipList) -> Approac
             "stop, which cancels in the repeatability but not in a position, and its own scatter stays."
         )
     return result
+
+
+def _drop_doubled(result: Approaches, skipped: SkipList) -> None:
+    """Leave out lines that were pasted again: the same time, the same values."""
+    first, line = find_doubled(result.columns), result.columns["line"]
+    if len(result) and not find_copies(result.columns):  # a whole copy is asked about
+        again = np.flatnonzero(first != np.arange(len(first)))
+        for row in again.tolist():
+            skipped.add(
+                int(line[row]), f"the same time and values as on line {line[first[row]]}: pasted again"
+            )
+        if len(again):
+            result.select(np.delete(np.arange(len(first)), again))
 
 
 def _note_misses(result: Approaches, found: Scan, alarms: dict[int, int], skipped: SkipList) -> None:

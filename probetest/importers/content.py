@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import codecs
 import hashlib
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
@@ -158,6 +158,26 @@ def read_content(path: Path, opening: Opening, faults: FaultList) -> Content:
         text = _recode(text, opening.encoding, faults)
     nul_count = int(np.count_nonzero(text == 0)) if (text[: 1 << 16] == 0).any() else 0
     return Content(raw, text[text != 0] if nul_count else text, opening.encoding, nul_count)
+
+
+def in_western_letters(content: Content) -> Content:
+    """Return text that is not UTF-8 as if it were cp1252: its digits and signs are the same in both.
+
+    Parameters
+    ----------
+    content : Content
+
+    Returns
+    -------
+    Content
+        The same where the text is UTF-8.
+    """
+    try:
+        codecs.decode(content.text.data, "utf-8")
+    except UnicodeDecodeError:
+        text = content.text.tobytes().decode("cp1252", errors="replace").encode("utf-8")
+        return replace(content, text=np.frombuffer(text, dtype=np.uint8), encoding="cp1252")
+    return content
 
 
 def _read(path: Path, faults: FaultList, most: int = MAX_BYTES + 1) -> Bytes:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import Any
 
 import numpy as np
+import pandas as pd
 from numpy.typing import NDArray
 
 from probetest.importers.values import LENGTHS
@@ -47,6 +48,32 @@ def find_copies(columns: dict[str, Any]) -> list[int]:
             if moves_on or (_bits(values) >= _CHANCE_BITS and _near(values) >= _FEWEST_NEAR):
                 return list(range(size, rows, size))
     return []
+
+
+def find_doubled(columns: dict[str, Any]) -> NDArray[np.int64]:
+    """Return for each approach the place of an earlier one with the same time and values, or its own.
+
+    Parameters
+    ----------
+    columns : dict of str to array
+
+    Returns
+    -------
+    ndarray of int64, shape (rows,)
+
+    Notes
+    -----
+    Equal values alone prove nothing, nor does the same time in two lines that follow each other: a clock
+    has its step. The same time and values further up are those of a line that was pasted again.
+    """
+    rows = np.arange(len(columns["line"]))
+    if "time" not in columns or not np.isfinite(columns["time"]).any():
+        return rows
+    names = ["time", *(name for name in (*LENGTHS, "outcome") if name in columns)]
+    known = pd.DataFrame({name: columns[name] for name in names})
+    first = pd.Series(rows).groupby([known[name] for name in names], dropna=False).transform("min").to_numpy()
+    proven = np.isfinite(columns["time"]) & (rows - first > 1)
+    return np.where(proven, first, rows)
 
 
 def _bits(values: NDArray[np.float64]) -> float:

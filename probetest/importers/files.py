@@ -15,7 +15,7 @@ from probetest.faults import FaultList
 from probetest.importers.blocks import LogText
 from probetest.importers.careful import read_careful
 from probetest.importers.columns import ColumnMap
-from probetest.importers.content import Content, Opening, read_content
+from probetest.importers.content import Content, Opening, in_western_letters, read_content
 from probetest.importers.fast import read_fast
 from probetest.importers.head import Head, read_head
 from probetest.importers.layout import Layout, read_header
@@ -79,7 +79,8 @@ def read_spreadsheet_file(path: Path, opening: Opening, told: Told, faults: Faul
     ImportDataError
         If its header or its signs are in doubt, or no row is a touch.
     """
-    content = read_content(path, opening, faults)
+    content = in_western_letters(read_content(path, opening, faults))
+    opening = replace(opening, encoding=content.encoding)
     head = read_head(content.text, 0, faults)
     face = next((name for name, angles in FACES.items() if angles == told.direction), None)
     found: Spreadsheet = read_spreadsheet(
@@ -208,6 +209,10 @@ def _doubt_units(
     """Doubt mm where the values have as many decimals as such logs have in inch; the option settles it."""
     typical = pattern.units.decimals_inch
     if stated.units != "mm" or typical is None or found.decimals != typical:
+        if stated.units == "mm" and found.inch_line is not None:
+            return (
+                f"The program switches to inch on line {found.inch_line} (G20); the values were read as mm.",
+            )
         return ()
     if told.units is None:
         faults.add(

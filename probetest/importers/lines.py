@@ -20,6 +20,7 @@ from probetest.importers.listings import refuse_listings
 from probetest.importers.pairs import tell_pairs
 from probetest.importers.parts import choose_part
 from probetest.importers.pattern import Pattern
+from probetest.importers.rs274 import words_of
 from probetest.importers.scan import Scan, scan
 from probetest.importers.skipped import Skipped
 from probetest.importers.table import Table
@@ -53,6 +54,8 @@ class LinesLog:
         Into how many parts interruptions cut the log.
     decimals : int
         Most digits behind the point of a value.
+    inch_line : int or None
+        First line on which a program switches to inch (G20).
     """
 
     table: Table
@@ -63,6 +66,7 @@ class LinesLog:
     planned_touches: int | None = None
     parts: int = 1
     decimals: int = 0
+    inch_line: int | None = None
 
 
 def read_lines(
@@ -108,6 +112,7 @@ def read_lines(
         refuse_listings(found, faults)
     _halve_diameter(result, found, told, faults)
     units = _stated_units(result, faults)
+    inch_line = _inch_line(found)
     parts = choose_part(result, pattern, told, found.skipped, faults)
     check_values(result, pattern, faults)
     _turn_orientations(result, told)
@@ -115,7 +120,15 @@ def read_lines(
     use_numbers(result)
     table, layout = tabulate(result, day)
     return LinesLog(
-        table, layout, found.skipped.finish(), result.notices, units, planned, parts, found.decimals
+        table,
+        layout,
+        found.skipped.finish(),
+        result.notices,
+        units,
+        planned,
+        parts,
+        found.decimals,
+        inch_line,
     )
 
 
@@ -176,6 +189,15 @@ def _halve_diameter(result: Approaches, found: Scan, told: Told, faults: FaultLi
             line=int(seen[0]),
             action="give --x-diameter to halve X",
         )
+
+
+def _inch_line(found: Scan) -> int | None:
+    if "words" not in found.texts:
+        return None
+    codes, texts = found.texts["words"]
+    inch = [code for code, text in enumerate(texts) if ("G", 20.0) in words_of(text)]
+    lines = found.events["words"][np.isin(codes, inch)]
+    return int(lines[0]) if len(lines) else None
 
 
 def _stated_units(result: Approaches, faults: FaultList) -> str | None:

@@ -13,6 +13,8 @@ from probetest.triggers import OUTCOMES, Triggers
 
 _ANGLE_DECIMALS = 3
 _NAMED = 8
+LEVEL_DEG = 0.5
+"""Directions within this elevation are horizontal."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -194,6 +196,8 @@ def _span(first: int, last: int) -> str:
 
 def _direction_gaps(cells: pd.DataFrame) -> list[str]:
     sentences = []
+    if (cells["elevation_deg"].abs() > LEVEL_DEG).all():
+        sentences.append("No approach is horizontal: a report needs touches from horizontal directions.")
     directions = cells.drop_duplicates(["azimuth_deg", "elevation_deg"])
     for (stage, orientation), part in cells.groupby(["stage", "orientation_deg"], sort=False, observed=True):
         where = f"stage {stage} at orientation {orientation:g} deg"

@@ -292,8 +292,8 @@ def _try(compute: Callable[[], Result]) -> tuple[Result | None, str]:
 def _variation(readings: ApproachReadings, curve: Curve, level: float) -> tuple[Variation | None, str]:
     if readings.fit is None:
         return None, (
-            f"{len(readings.azimuth_deg)} direction(s) give no centre, and without it means of different "
-            "directions can't be compared; touch from 8 or more evenly spread ones, 25 show most"
+            f"too few directions ({len(readings.azimuth_deg)}) give no centre, and without it means of "
+            "different directions can't be compared; touch from 8 or more evenly spread ones, 25 show most"
         )
     if readings.fit.lobe_visibility < LEAST_VISIBILITY:
         return None, (

@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
 
 from probetest.errors import ProbetestError
 from probetest.faults import printable
 from probetest.importers import Told, write_native_log
 from probetest.jobs.checking import Checked, check_log
+from probetest.triggers import UNDATED
 
 
 def convert_log(log: Path, out: Path, told: Told, advance: Callable[[int], None] = lambda _: None) -> Checked:
@@ -50,5 +52,12 @@ def convert_log(log: Path, out: Path, told: Told, advance: Callable[[int], None]
             f"{printable(str(log))}: found {len(found.result.tests)} serials ({serials}), expected one for a "
             "native log; split the log by serial."
         )
-    write_native_log(found.result.tests[0], out, decimals=None, keep_lines=True)
+    test = found.result.tests[0]
+    if (test.frame["time"].dt.date == UNDATED).any():
+        notes = (
+            *test.record.notes,
+            ("comment", f"the log had times without a date; {UNDATED} stands for none"),
+        )
+        test = replace(test, record=test.record.model_copy(update={"notes": notes}))
+    write_native_log(test, out, decimals=None, keep_lines=True)
     return found

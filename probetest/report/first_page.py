@@ -176,7 +176,8 @@ def _remark(check: Check) -> str:
         and check.more_touches <= MORE_WORTH_SAYING
     ):
         parts.append(
-            f"very roughly {rounded(check.more_touches)} more touches would decide, if the figure stays"
+            f"very roughly {rounded(max(1, check.more_touches))} more touches would decide, if the figure "
+            "stays"
         )
     elif check.verdict == "undecided" and check.value is not None and check.value > 0 and not parts:
         parts.append("too near the limit for any practical number of touches")

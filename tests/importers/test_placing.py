@@ -149,3 +149,11 @@ def test_directions_in_the_table_stay(read) -> None:
 def test_units_of_the_header_and_of_the_option_must_agree(read) -> None:
     with pytest.raises(ImportDataError, match="units 'mm' in its header row and 'inch' in the option"):
         read(units="inch", direction=(0.0, 0.0))
+
+
+def test_a_table_in_western_letters_is_read_and_says_so(tmp_path: Path) -> None:
+    log = tmp_path / "log.csv"
+    log.write_bytes("Prüfung;;\nNr;Achse;Wert (mm)\n1;X+;1,5\n".encode("cp1252"))
+    found = import_log(log, serial="A")
+    assert found.tests[0].frame["reading_mm"].tolist() == [1.5]
+    assert "The file was read as cp1252." in found.notices
