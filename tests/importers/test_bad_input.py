@@ -203,7 +203,7 @@ UNITS = {
     "a program in inch whose results stay in mm": Case(
         GOOD + "G20\n" + GOOD + "G21\n" + GOOD,
         "noticed",
-        "switches to inch on line 4 (G20); the values were read as mm",
+        "switches to inch on line 7 (G20); the values were read as mm",
         outcomes={"trigger": 9},
         answers=DOWN,
     ),

@@ -52,7 +52,7 @@ def test_rows_take_their_place_in_the_plan(read) -> None:
 def test_a_plan_in_another_order_than_the_positions_is_refused(read) -> None:
     turned = PLAN.replace(",0\n", ",x\n").replace(",90\n", ",0\n").replace(",x\n", ",90\n")
     with pytest.raises(
-        ImportDataError, match="line 2: found a touch at azimuth 0 deg.* where 90 deg is stated"
+        ImportDataError, match=r"line 2: found a touch at azimuth 0 deg.* where 90 deg is stated"
     ):
         read(plan=turned, about=ring())
 
@@ -69,7 +69,7 @@ def test_one_direction_for_all(read) -> None:
 
 
 def test_touches_all_around_do_not_come_from_one_direction(read) -> None:
-    with pytest.raises(ImportDataError, match="a touch at azimuth 90 deg.* where 0 deg is stated"):
+    with pytest.raises(ImportDataError, match=r"a touch at azimuth 90 deg.* where 0 deg is stated"):
         read(direction=(0.0, 0.0))
 
 
@@ -115,7 +115,7 @@ def test_the_native_name_is_along_the_approach(read) -> None:
 
 @pytest.mark.parametrize("header", ["Probe", "Probe ID", "Taster", "Palpeur"])
 def test_a_column_of_probes_is_a_column_of_serials(read, header: str) -> None:
-    with pytest.raises(ImportDataError, match="serial 'K-12'.*'A' as stated for the whole file"):
+    with pytest.raises(ImportDataError, match=r"serial 'K-12'.*'A' as stated for the whole file"):
         read(f"{header};Face;Wert (mm)\nK-11;X+;1,5\nK-12;X+;1,6\n")
 
 
