@@ -6,10 +6,10 @@ from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy import optimize
 
 from probetest.faults import FaultList, shown
 from probetest.importers.approaches import TRIGGER, Approaches
+from probetest.importers.places import around_circle, check_places, radial_azimuths
 from probetest.importers.rs274 import distance_modes, probe_words
 from probetest.importers.scan import Scan
 from probetest.importers.told import Told
@@ -18,10 +18,6 @@ from probetest.triggers import Artefact
 
 _AXIS_ACTION = "give --direction with its sign, such as --direction X+, or a plan (--plan)"
 _ROUNDED_DEG = 0.5
-_WIDEST_GAP_DEG = 150.0
-_OFF_CIRCLE = 0.02
-FAR_DEG = 20.0
-"""A touch this far from where its direction points belongs to another one."""
 
 
 def set_directions(
@@ -71,7 +67,7 @@ def set_directions(
     result.columns["azimuth_deg"] = np.nan_to_num(azimuth)
     result.columns["elevation_deg"] = np.nan_to_num(elevation)
     if faults.total == before and not told.radial:
-        check_round(result, artefact, faults)
+        check_places(result, artefact, faults)
 
 
 def known_directions(
@@ -182,7 +178,7 @@ def _from_positions(result: Approaches, artefact: Artefact | None, faults: Fault
         )
         return None
     azimuth = radial_azimuths(result, artefact)
-    if azimuth is not None and _around_circle(result) is None:
+    if azimuth is not None and around_circle(result) is None:
         faults.add(
             "touches that do not lie on one circle, and --radial",
             "level touches all around a round artefact",
@@ -195,115 +191,6 @@ def _from_positions(result: Approaches, artefact: Artefact | None, faults: Fault
         )
         return None
     return _rounded(azimuth), np.zeros(len(result))
-
-
-def check_round(result: Approaches, artefact: Artefact | None, faults: FaultList) -> None:
-    """Compare directions with the positions, where these lie on a circle.
-
-    Parameters
-    ----------
-    result : Approaches
-        With ``azimuth_deg`` and ``elevation_deg``.
-    artefact : Artefact or None
-        Where its kind is not known, touches from within and from without are both possible.
-    faults : FaultList
-        Takes each touch whose direction is far from that of its position.
-    """
-    if artefact is not None and not artefact.is_round:
-        return
-    away = _around_circle(result)
-    if away is None:
-        return
-    azimuth = result.columns["azimuth_deg"]
-    kinds = {"ring": 0.0, "boss": 180.0}
-    if artefact is not None:
-        kinds = {artefact.kind: 0.0 if artefact.kind == "ring" else 180.0}
-    seen = min(
-        ((away + turn) % 360 for turn in kinds.values()),
-        key=lambda each: int(np.count_nonzero(_apart(each, azimuth) > FAR_DEG)),
-    )
-    level = np.abs(result.columns["elevation_deg"]) < 45
-    faults.add_rows(
-        (_apart(seen, azimuth) > FAR_DEG) & level,
-        result.columns["line"],
-        lambda row: (
-            f"a touch at azimuth {seen[row]:.0f} deg, seen from the middle of all touches, where "
-            f"{azimuth[row]:g} deg is stated"
-        ),
-        "each touch on the side that its direction points to",
-        action="check that directions, plan or echoed moves belong to these touches: one may be missing or "
-        "doubled, or the order reversed",
-    )
-
-
-def _apart(one_deg: NDArray[np.float64], other_deg: NDArray[np.float64]) -> NDArray[np.float64]:
-    """Angle between two directions, deg; 0 where one is not known."""
-    return np.nan_to_num(np.abs((one_deg - other_deg + 180) % 360 - 180))
-
-
-def _around_circle(result: Approaches) -> NDArray[np.float64] | None:
-    """Angles of the level touches about the centre of the circle they lie on; None where they don't."""
-    columns = result.columns
-    if "x" not in columns or "y" not in columns:
-        return None
-    x, y = columns["x"], columns["y"]
-    rows = (columns["outcome"] == TRIGGER) & np.isfinite(x) & np.isfinite(y)
-    if "elevation_deg" in columns:
-        rows &= np.abs(columns["elevation_deg"]) < 45
-    if np.count_nonzero(rows) < 4 or not (np.ptp(x[rows]) and np.ptp(y[rows])):
-        return None
-    centre = _centre(x[rows], y[rows])
-    distance = np.hypot(x - centre[0], y - centre[1])
-    radius = float(np.median(distance[rows]))
-    if np.abs(distance[rows] - radius).max() > _OFF_CIRCLE * radius:
-        return None
-    away = np.degrees(np.arctan2(y - centre[1], x - centre[0])) % 360.0
-    ordered = np.sort(away[rows])
-    if np.diff(np.append(ordered, ordered[0] + 360.0)).max() > _WIDEST_GAP_DEG:
-        return None
-    return np.where(rows, away, np.nan)
-
-
-def radial_azimuths(result: Approaches, artefact: Artefact | None) -> NDArray[np.float64] | None:
-    """Return the azimuth of each touch if it ran through the centre of a round artefact.
-
-    Parameters
-    ----------
-    result : Approaches
-    artefact : Artefact or None
-
-    Returns
-    -------
-    ndarray, shape (rows,), deg, or None
-        NaN for a miss; None where the artefact is not round, or the positions do not reach
-        around it, so that its centre is not known.
-    """
-    columns = result.columns
-    if artefact is None or not artefact.is_round or "x" not in columns or "y" not in columns:
-        return None
-    x, y = columns["x"], columns["y"]
-    rows = (columns["outcome"] == TRIGGER) & np.isfinite(x) & np.isfinite(y)
-    if np.count_nonzero(rows) < 3:
-        return None
-    centre = _centre(x[rows], y[rows])
-    away = np.degrees(np.arctan2(y - centre[1], x - centre[0])) % 360.0
-    ordered = np.sort(away[rows])
-    if np.diff(np.append(ordered, ordered[0] + 360.0)).max() > _WIDEST_GAP_DEG:
-        return None
-    azimuth = (away if artefact.kind == "ring" else away + 180.0) % 360.0
-    azimuth[~rows] = np.nan
-    return np.asarray(azimuth)
-
-
-def _centre(x: NDArray[np.float64], y: NDArray[np.float64]) -> NDArray[np.float64]:
-    """Return the centre of the circle through some points by least squares of their distances."""
-    start = np.array([(x.min() + x.max()) / 2, (y.min() + y.max()) / 2])
-
-    def off(centre: NDArray[np.float64]) -> NDArray[np.float64]:
-        distance = np.hypot(x - centre[0], y - centre[1])
-        return np.asarray(distance - distance.mean())
-
-    return np.asarray(optimize.least_squares(off, start).x)
 
 
 def _rounded(azimuth: NDArray[np.float64]) -> NDArray[np.float64]:

@@ -8,7 +8,7 @@ from numpy.typing import NDArray
 
 from probetest.faults import FaultList
 from probetest.importers.approaches import TRIGGER, Approaches
-from probetest.importers.directions import FAR_DEG, check_round, radial_azimuths
+from probetest.importers.places import FAR_DEG, check_places, radial_azimuths
 from probetest.importers.plan import Plan
 from probetest.triggers import Artefact
 
@@ -57,7 +57,7 @@ def join_plan(
         if stated is not None:
             _compare(result, plan, place, stated, faults)
         if faults.total == before:
-            check_round(result, artefact, faults)
+            check_places(result, artefact, faults)
     return _lost(result, plan, place, drops_equal, faults) if rows < planned else None
 
 

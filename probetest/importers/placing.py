@@ -75,7 +75,7 @@ def _columns(table: Table) -> dict[str, Any]:
     if outcome is not None:  # words that mean nothing are a fault later
         triggers = np.array([word.strip().lower() == "trigger" for word in outcome.categories], dtype=bool)
         columns["outcome"][~triggers[outcome.codes]] = MISSED
-    for name, target in (("x", "x_mm"), ("y", "y_mm"), ("azimuth_deg", "azimuth_deg")):
+    for name, target in (("x", "x_mm"), ("y", "y_mm"), ("z", "z_mm"), ("azimuth_deg", "azimuth_deg")):
         if target in table.columns:
             columns[name] = table.columns[target]
     return columns

@@ -157,3 +157,42 @@ def test_a_table_in_western_letters_is_read_and_says_so(tmp_path: Path) -> None:
     found = import_log(log, serial="A")
     assert found.tests[0].frame["reading_mm"].tolist() == [1.5]
     assert "The file was read as cp1252." in found.notices
+
+
+# ---- the axis that touched
+
+
+def faces_of_a_block(names: list[str], shift: int = 0) -> tuple[str, str]:
+    """Three faces in turn, and a plan that is ``shift`` touches off."""
+    scatter = [0.001, 0.003, 0.002, 0.004, 0.0]
+    rows, plan = ["Nr;X (mm);Y (mm);Z (mm)"], ["face"]
+    order = [name for _ in scatter for name in names]
+    for number, name in enumerate(order):
+        late = scatter[number // len(names)]
+        place = {"X+": (10 + late, 2.0, -5.0), "Y+": (3.0, 8 + late, -5.0), "Z-": (1.0, 1.0, -7 - late)}[name]
+        rows.append(";".join([str(number + 1), *(f"{value:.3f}" for value in place)]).replace(".", ","))
+        plan.append(order[(number + shift) % len(order)])
+    return "\n".join(rows) + "\n", "\n".join(plan) + "\n"
+
+
+def test_a_plan_off_by_one_touch_shows_by_the_axis_that_scatters(read) -> None:
+    table, plan = faces_of_a_block(["X+", "Y+", "Z-"], shift=1)
+    with pytest.raises(
+        ImportDataError, match=r"stated axis stands still while another one scatters \(3 of 3"
+    ):
+        read(table, plan=plan)
+
+
+def test_a_plan_in_step_passes(read) -> None:
+    table, plan = faces_of_a_block(["X+", "Y+", "Z-"])
+    assert len(read(table, plan=plan).tests[0].frame) == 15
+
+
+def test_touches_at_places_apart_along_a_face_are_no_contradiction(read) -> None:
+    table = "Nr;X (mm);Y (mm)\n" + "".join(f"{n};10,000;{n},500\n" for n in range(1, 7))
+    assert len(read(table, direction=(0.0, 0.0)).tests[0].frame) == 6
+
+
+def test_equal_readings_of_a_still_machine_are_no_contradiction(read) -> None:
+    table = "Nr;X (mm);Y (mm)\n" + "".join(f"{n};10,000;0,50{n % 2}\n" for n in range(1, 7))
+    assert len(read(table, direction=(0.0, 0.0)).tests[0].frame) == 6
