@@ -316,3 +316,18 @@ def test_the_tail_is_that_of_3_sd() -> None:
     assert pytest.approx(stats.norm.sf(3), rel=1e-9) == TAIL
     # 2730 readings leave more than 2.5 % that none lies beyond.
     assert (1 - TAIL) ** 2731 < 0.025 < (1 - TAIL) ** 2730
+
+
+@pytest.mark.parametrize("level", [0.8, 0.99])
+def test_interval_of_a_negative_capability_is_the_mirrored_one_at_its_level(level: float) -> None:
+    above, below = (one_sided_capability_interval(value, 25, level) for value in (0.4, -0.4))
+    assert (below.lower, below.upper, below.level) == (-above.upper, -above.lower, level)
+
+
+def test_interval_of_a_one_sided_capability_has_its_level_on_either_side() -> None:
+    for level in (0.5, 0.9, 0.999):
+        found = one_sided_capability_interval(0.9, 15, level)
+        root = 3 * np.sqrt(15)
+        for limit, risk in ((found.lower, (1 - level) / 2), (found.upper, (1 + level) / 2)):
+            above = stats.nct.sf(root * 0.9, 14, root * limit)
+            assert above == pytest.approx(risk, rel=1e-6)
