@@ -97,10 +97,10 @@ def list_approaches(found: Scan, pattern: Pattern, skipped: SkipList) -> Approac
     keep, notices = touches_of_listings(columns, found, is_reversed, skipped)
     result = Approaches(columns, [], [*found.notices, *notices], is_reversed, 10.0**-found.decimals)
     result.select(keep)
-    _drop_doubled(result, skipped)
     alarms = _add_events(result, found, pattern, skipped)
     _note_misses(result, found, alarms, skipped)
     _set_order(result)
+    _drop_doubled(result, skipped)
     _find_cuts(result, found)
     result.cuts += [Cut(int(result.columns["line"][at]), "copy", at) for at in find_copies(result.columns)]
     result.cuts.sort(key=lambda cut: cut.before)

@@ -20,6 +20,8 @@ _STILL, _SCATTERS = 1.5, 2.5
 _APART = 0.5
 """From this range on, in mm or inch, the touches lie at places apart."""
 _FEWEST = 3
+_ENOUGH = 20_000
+"""Touches that give a centre closely enough to tell directions apart."""
 
 
 def check_places(result: Approaches, artefact: Artefact | None, faults: FaultList) -> None:
@@ -47,7 +49,12 @@ def _check_axes(result: Approaches, faults: FaultList) -> None:
     rows = columns["outcome"] == TRIGGER
     if len(names) < 2:
         return
-    step = max(result.step, min(_step(columns[name][rows]) for name in names))
+    along_axis = (columns["azimuth_deg"] % 90 == 0) & (columns["elevation_deg"] % 90 == 0)
+    some = np.flatnonzero(rows & along_axis)
+    if not len(some):
+        return
+    columns = {name: columns[name][some] for name in (*names, "azimuth_deg", "elevation_deg", "line")}
+    step = max(result.step, min(_step(columns[name]) for name in names))
     azimuth, elevation = columns["azimuth_deg"], columns["elevation_deg"]
     moves = {
         "x": np.isin(azimuth, (0.0, 180.0)) & (elevation == 0),
@@ -58,8 +65,8 @@ def _check_axes(result: Approaches, faults: FaultList) -> None:
     first = 0
     for name in names:
         angle = elevation if name == "z" else azimuth
-        for value in np.unique(angle[rows & moves[name]]).tolist():
-            group = rows & moves[name] & (angle == value)
+        for value in np.unique(angle[moves[name]]).tolist():
+            group = moves[name] & (angle == value)
             spread = {other: float(np.ptp(columns[other][group])) for other in names}
             if np.count_nonzero(group) < _FEWEST or not np.isfinite(list(spread.values())).all():
                 continue
@@ -188,6 +195,9 @@ def radial_azimuths(result: Approaches, artefact: Artefact | None) -> NDArray[np
 def _centre(x: NDArray[np.float64], y: NDArray[np.float64]) -> NDArray[np.float64]:
     """Return the centre of the circle through some points by least squares of their distances."""
     start = np.array([(x.min() + x.max()) / 2, (y.min() + y.max()) / 2])
+    if len(x) > _ENOUGH:  # some by lot: every so many could all be of one direction
+        some = np.random.default_rng(len(x)).choice(len(x), _ENOUGH, replace=False)
+        x, y = x[some], y[some]
 
     def off(centre: NDArray[np.float64]) -> NDArray[np.float64]:
         distance = np.hypot(x - centre[0], y - centre[1])

@@ -226,27 +226,34 @@ class _Scanner:
     # ---- lines without a result
 
     def _take_rest(self, lines: pa.StringArray, number: NDArray[np.int64]) -> None:
-        unread = np.ones(len(lines), dtype=bool)
+        """Find out what lines without a result say; the first event that is found counts."""
+        whole, whole_number = lines, number
         for event in self.pattern.events:
-            if event.kind in _WITH_TEXT:  # RS274 words of several kinds may share a line
-                unread &= ~self._find_texts(event.kind, event.find, lines, number)
-                continue
-            hit = flags(pc.match_substring_regex(lines, event.find))
-            if event.kind != "diameter_mode":  # which shares its line with other words
-                hit &= unread
-            unread &= ~hit
-            if event.kind == "position_report" and hit.any():
-                # There may be millions: they are counted only.
-                self.found.reports += int(np.count_nonzero(hit))
-                self.found.first_report = self.found.first_report or int(number[hit.argmax()])
-            elif event.kind != "noise" and hit.any():
-                self.events.setdefault(event.kind, []).append(number[hit])
-                if event.kind == "summary":
-                    self.found.skipped.add_lines(number[hit], "a mean, range or the like is no touch")
-        rows = np.flatnonzero(unread)
-        for row in rows[:MAX_LISTED].tolist():
+            if event.kind == "diameter_mode":  # which shares its line with other words
+                hit = flags(pc.match_substring_regex(whole, event.find))
+                self._note(event.kind, whole_number[hit])
+                lines, number = _without(lines, number, np.isin(number, whole_number[hit]))
+            elif event.kind in _WITH_TEXT:  # RS274 words of several kinds may share a line
+                hit = self._find_texts(event.kind, event.find, whole, whole_number)
+                lines, number = _without(lines, number, np.isin(number, whole_number[hit]))
+            else:
+                hit = flags(pc.match_substring_regex(lines, event.find))
+                self._note(event.kind, number[hit])
+                lines, number = _without(lines, number, hit)
+        for row in range(min(len(lines), MAX_LISTED)):
             self.found.skipped.add(int(number[row]), f"not understood: {shown(lines[row].as_py())}")
-        self.found.skipped.add_lines(number[rows[MAX_LISTED:]], "not understood")
+        self.found.skipped.add_lines(number[MAX_LISTED:], "not understood")
+
+    def _note(self, kind: str, number: NDArray[np.int64]) -> None:
+        if not len(number) or kind == "noise":
+            return
+        if kind == "position_report":  # there may be millions: they are counted only
+            self.found.reports += len(number)
+            self.found.first_report = self.found.first_report or int(number[0])
+            return
+        self.events.setdefault(kind, []).append(number)
+        if kind == "summary":
+            self.found.skipped.add_lines(number, "a mean, range or the like is no touch")
 
     def _find_texts(
         self, kind: str, find: str, lines: pa.StringArray, number: NDArray[np.int64]
@@ -271,3 +278,9 @@ class _Scanner:
             self.text_codes.setdefault(kind, []).append(codes[encoded.indices.to_numpy()])
             self.events.setdefault(kind, []).append(number[hit])
         return hit
+
+
+def _without(
+    lines: pa.StringArray, number: NDArray[np.int64], hit: NDArray[np.bool_]
+) -> tuple[pa.StringArray, NDArray[np.int64]]:
+    return (lines.filter(pa.array(~hit)), number[~hit]) if hit.any() else (lines, number)

@@ -83,7 +83,9 @@ def _has_positions(result: Approaches) -> bool:
 def use_numbers(result: Approaches) -> None:
     """Drop numbers of touches that begin anew; the order of the log counts then."""
     number = result.columns.get("touch")
-    if number is not None and ((number < 0).any() or len(np.unique(number)) < len(number)):
+    if number is None or ((number >= 0).all() and (np.diff(number) > 0).all()):
+        return
+    if (number < 0).any() or len(np.unique(number)) < len(number):
         del result.columns["touch"]
         result.notices.append(
             "The numbers of the touches repeat, or some lack one: touches are numbered through."

@@ -47,3 +47,11 @@ def test_two_touches_within_the_step_of_the_clock_are_touches(tmp_path: Path) ->
 def test_without_times_nothing_proves_that_lines_were_pasted_again(tmp_path: Path, again: int) -> None:
     found = read(tmp_path, lines(VALUES, timed=False) + lines(VALUES[:again], timed=False))
     assert len(found.tests[0].frame) == 6 + again
+
+
+def test_the_same_time_and_value_on_the_next_day_is_a_touch(tmp_path: Path) -> None:
+    values = [10.0 + 0.001 * (hour * 7 % 5) for hour in range(24)]
+    day = [f"[{hour:02d}:00:00] [PRB:{value:.3f},0.000,-5.000:1]" for hour, value in enumerate(values)]
+    found = read(tmp_path, [*day, *day[:20]])
+    assert len(found.tests[0].frame) == 44
+    assert found.tests[0].frame["time"].is_monotonic_increasing
