@@ -33,6 +33,7 @@ _NOT_TEXT = (
 _BOMS = ((codecs.BOM_UTF8, "utf-8"), (codecs.BOM_UTF16_LE, "utf-16-le"), (codecs.BOM_UTF16_BE, "utf-16-be"))
 _MOST_NULS = 0.01
 _WIDE_SHARE = 0.7
+_LOOKED_AT = 1 << 16
 _SAVE_AS = "save it as plain text or CSV (UTF-8) and give that file"
 
 Bytes = NDArray[np.uint8]
@@ -121,7 +122,7 @@ def read_opening(path: Path, encoding: str, faults: FaultList, size: int = 1 << 
 
 def _wide_encoding(raw: Bytes) -> str | None:
     """Return the 16-bit encoding of Latin text, seen by the zero in each second byte."""
-    pairs = raw[: raw.size // 2 * 2].reshape(-1, 2)
+    pairs = raw[: min(raw.size, _LOOKED_AT) // 2 * 2].reshape(-1, 2)
     if not pairs.size:
         return None
     zero = np.count_nonzero(pairs == 0, axis=0) / len(pairs)

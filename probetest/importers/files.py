@@ -40,7 +40,7 @@ class FileRows:
     layout: Layout
     stated: Stated
     shape: str
-    digest: str
+    digest: Callable[[], str]
     column_map: ColumnMap
     notices: tuple[str, ...] = ()
     skipped: tuple[Skipped, ...] = ()
@@ -57,18 +57,16 @@ def read_table_file(path: Path, opening: Opening, told: Told, faults: FaultList)
     """
     names = told.column_map or ColumnMap()
     content = read_content(path, opening, faults)
-    with ThreadPoolExecutor(1) as pool:
-        digest = pool.submit(content.sha256)
-        head = read_head(content.text, names.skip_rows, faults)
-        stated = settle(head, names, told.units, told.serial, faults, _about(told))
-        layout = _understand_header(head, names, stated, faults)
-        table = _read_table(content, head, layout, faults)
-        shape = (
-            "table with a column map" if told.column_map else "native log" if head.stated else "plain table"
-        )
-        return FileRows(
-            table, layout, stated, shape, digest.result(), names, text_notices(opening, content.nul_count)
-        )
+    pool = ThreadPoolExecutor(1)
+    digest = pool.submit(content.sha256).result  # waited for at the very end
+    pool.shutdown(wait=False)
+    head = read_head(content.text, names.skip_rows, faults)
+    stated = settle(head, names, told.units, told.serial, faults, _about(told))
+    layout = _understand_header(head, names, stated, faults)
+    table = _read_table(content, head, layout, faults)
+    shape = "table with a column map" if told.column_map else "native log" if head.stated else "plain table"
+    notices = text_notices(opening, content.nul_count)
+    return FileRows(table, layout, stated, shape, digest, names, notices)
 
 
 def read_spreadsheet_file(path: Path, opening: Opening, told: Told, faults: FaultList) -> FileRows:
@@ -102,7 +100,7 @@ def read_spreadsheet_file(path: Path, opening: Opening, told: Told, faults: Faul
         layout,
         stated,
         "spreadsheet table",
-        content.sha256(),
+        content.sha256,
         ColumnMap(),
         notices,
         found.skipped,
@@ -182,7 +180,7 @@ def read_lines_file(
         table = replace(table, columns=table.columns | {"feed_mm_min": feed})
     notices = (*text_notices(opening, log.nul_count, log.replaced_count), *doubt, *found.notices)
     return FileRows(
-        table, found.layout, stated, name, log.sha256(), ColumnMap(), notices, found.skipped, found.parts
+        table, found.layout, stated, name, log.sha256, ColumnMap(), notices, found.skipped, found.parts
     )
 
 

@@ -151,12 +151,13 @@ def _finish(path: Path, rows: FileRows, faults: FaultList) -> ImportResult:
         *rows.notices,
         *list_notices(rows.table, rows.layout, [frame for _, frame in tests]),
     )
+    digest = rows.digest()
     skipped = tuple((one.line, one.reason) for one in rows.skipped)
     triggers = tuple(
         Triggers(
             record,
             frame,
-            Source(path.name, rows.digest, len(frame), str(units), rows.shape, notices, skipped),
+            Source(path.name, digest, len(frame), str(units), rows.shape, notices, skipped),
         )
         for record, frame in tests
     )

@@ -1,5 +1,5 @@
 #!/usr/bin/env python
-"""A coverage-guided attack on the importers; run by `.ci/fuzz`, never by pytest."""
+"""A coverage-guided attack on the importers; run by `.ci/fuzz`."""
 
 from __future__ import annotations
 
