@@ -17,6 +17,9 @@ UNIT_MM = {"mm": 1.0, "inch": 25.4, "um": 0.001, "thou": 0.0254}
 UNDATED = date(1970, 1, 1)
 """Day of the times of a log that has no date; no report shows it."""
 
+LEVEL_DEG = 0.5
+"""Directions within this elevation are horizontal; only they share a centre."""
+
 OUTCOMES = ("trigger", "missed", "open_at_start", "false")
 """What an approach can end in; only ``trigger`` gives a reading."""
 

@@ -9,12 +9,10 @@ import numpy as np
 import pandas as pd
 
 from probetest.importers.notices import time_notices
-from probetest.triggers import OUTCOMES, Triggers
+from probetest.triggers import LEVEL_DEG, OUTCOMES, Triggers
 
 _ANGLE_DECIMALS = 3
 _NAMED = 8
-LEVEL_DEG = 0.5
-"""Directions within this elevation are horizontal."""
 
 
 @dataclass(frozen=True, slots=True)

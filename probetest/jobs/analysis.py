@@ -33,13 +33,11 @@ from probetest.statistics.resolution import Resolution, find_resolution
 from probetest.statistics.seat import SeatFit, fit_seat
 from probetest.statistics.sight import seen_share
 from probetest.statistics.variation import Variation, pretravel_variation
-from probetest.triggers import Artefact, Triggers
+from probetest.triggers import LEVEL_DEG, Artefact, Triggers
 
 Floats = NDArray[np.float64]
 Result = TypeVar("Result")
 
-LEVEL_DEG = 0.5
-"""Directions within this elevation are horizontal; only they share a centre."""
 
 LEAST_VISIBILITY = 0.7
 """Below it the directions hide too much of a three-lobed curve to report its variation."""

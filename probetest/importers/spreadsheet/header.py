@@ -9,9 +9,7 @@ from probetest.faults import FaultList, printable, shown
 from probetest.importers.layout import MAX_COLUMNS, Field
 from probetest.importers.spreadsheet.sample import POSITIONS, Split, is_number_like, is_wide, units_row
 from probetest.importers.spreadsheet.words import COORDINATE, Meaning, face_of, meaning_of
-
-LENGTH_MM = {"mm": 1.0, "inch": 25.4, "um": 0.001, "thou": 0.0254}
-"""Length of each unit that a header may state; the inch exact by definition (1959)."""
+from probetest.triggers import UNIT_MM
 
 _MAP = "name the columns in a column map (--columns FILE)"
 _ALONG_APPROACH = ("reading_mm", "reading_in")
@@ -260,4 +258,4 @@ def feed_factor(field: Field, units: str | None) -> float | None:
         return 1.0 if units in (None, "mm", "inch") else None
     if units is None or field.units == units:
         return 1.0
-    return LENGTH_MM[field.units] / LENGTH_MM[units]
+    return UNIT_MM[field.units] / UNIT_MM[units]
