@@ -19,7 +19,7 @@ _STILL, _SCATTERS = 1.5, 2.5
 """Steps over which an axis that only stops where it was told to may range, and one that touched."""
 _APART = 0.5
 """From this range on, in mm or inch, the touches lie at places apart."""
-_FEWEST = 3
+_FEWEST = 5
 _ENOUGH = 20_000
 """Touches that give a centre closely enough to tell directions apart."""
 

@@ -45,8 +45,9 @@ class Touch:
         return self.coordinate if self.face[1] == "+" else -self.coordinate
 
 
-# Faces lie 20 to 25 mm from the zero: touches of one direction are of one place, as in a test.
-steps = st.integers(-40, 40)
+# Faces lie 20 to 25 mm from the zero: touches of one direction are of one place, as in a test, and the
+# axes that do not touch stand still but for a step.
+steps, still = st.integers(-40, 40), st.integers(-1, 1)
 
 
 @st.composite
@@ -58,7 +59,7 @@ def touches(draw: st.DrawFn, *, faces: tuple[str, ...] = tuple(FACES), misses: b
     for number in range(count):
         face = draw(st.sampled_from(chosen))
         away = 20_000 + 1000 * "XYZ".index(face[0])
-        place = [draw(steps) + 5000, draw(steps) + 6000, draw(steps) - 7000]
+        place = [draw(still) + 5000, draw(still) + 6000, draw(still) - 7000]
         axis = "XYZ".index(face[0])
         place[axis] = draw(steps) + (away if face[1] == "+" else -away)
         has_contact = number == 0 or not misses or draw(st.booleans())
