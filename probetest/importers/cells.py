@@ -93,24 +93,10 @@ class Numbers(Cells):
 
     def add(self, cells: list[str], line: NDArray[np.int64]) -> None:
         """Read some cells."""
-        values = self._all_plain(cells)
+        values = plain_numbers(cells, self.decimal)
         if values is None:
             values = np.array(self._each(cells, line, self._number, "a number", 0.0), dtype=np.float64)
         self._parts.append(values)
-
-    def _all_plain(self, cells: list[str]) -> NDArray[np.float64] | None:
-        signs = set("".join(cells))
-        if not signs <= (_NUMBER_SIGNS | {self.decimal}) or (self.decimal == "," and "." in signs):
-            return None
-        if self.decimal == ",":
-            cells = [cell.replace(",", ".") for cell in cells]
-        try:
-            values = np.array(
-                [float(cell or "nan") for cell in cells] if "" in cells else list(map(float, cells))
-            )
-        except ValueError:
-            return None
-        return None if np.isinf(values).any() else values
 
     def _number(self, cell: str) -> float | None:
         if not cell:
@@ -211,3 +197,24 @@ class Words(Cells):
         """Return the column."""
         values = np.concatenate(self._parts) if self._parts else np.empty(0, dtype=np.int32)
         return categorical(values, list(self._codes))
+
+
+def plain_numbers(cells: list[str], decimal: str) -> NDArray[np.float64] | None:
+    """Return cells that are all numbers or empty (NaN); None where one of them is anything else.
+
+    Parameters
+    ----------
+    cells : list of str
+    decimal : str
+    """
+    if not set("".join(cells)) <= (_NUMBER_SIGNS - {"."}) | {decimal}:
+        return None
+    if decimal == ",":
+        cells = [cell.replace(",", ".") for cell in cells]
+    try:
+        values = np.array(
+            [float(cell or "nan") for cell in cells] if "" in cells else list(map(float, cells))
+        )
+    except ValueError:
+        return None
+    return None if np.isinf(values).any() else values

@@ -175,13 +175,22 @@ def read_lines_file(
     _require_serial(stated, found.layout, faults)
     doubt = _doubt_units(pattern, found, stated, told, faults)
     table = found.table
-    if stated.units in ("um", "thou") and "feed_mm_min" in table.columns:  # feeds are in mm or inch a minute
-        feed = table.columns["feed_mm_min"] * (UNIT_MM["mm"] / UNIT_MM["um"])
-        table = replace(table, columns=table.columns | {"feed_mm_min": feed})
+    if stated.units in UNIT_MM and "feed_mm_min" in table.columns:
+        factor = UNIT_MM[_feed_units(found, stated.units)] / UNIT_MM[stated.units]
+        table = replace(table, columns=table.columns | {"feed_mm_min": table.columns["feed_mm_min"] * factor})
     notices = (*text_notices(opening, log.nul_count, log.replaced_count), *doubt, *found.notices)
     return FileRows(
         table, found.layout, stated, name, log.sha256, ColumnMap(), notices, found.skipped, found.parts
     )
+
+
+def _feed_units(found: LinesLog, units: str) -> str:
+    """Unit of the feeds: that of the program where it sets one only, else that of the values."""
+    if found.inch_line is not None and found.mm_line is None:
+        return "inch"
+    if found.mm_line is not None and found.inch_line is None:
+        return "mm"
+    return {"um": "mm", "thou": "inch"}.get(units, units)  # nobody states a feed in um a minute
 
 
 def _about(told: Told) -> dict[str, dict[str, Any]]:

@@ -54,8 +54,8 @@ class LinesLog:
         Into how many parts interruptions cut the log.
     decimals : int
         Most digits behind the point of a value.
-    inch_line : int or None
-        First line on which a program switches to inch (G20).
+    inch_line, mm_line : int or None
+        First line on which a program switches to inch (G20), to mm (G21).
     """
 
     table: Table
@@ -67,6 +67,7 @@ class LinesLog:
     parts: int = 1
     decimals: int = 0
     inch_line: int | None = None
+    mm_line: int | None = None
 
 
 def read_lines(
@@ -112,7 +113,7 @@ def read_lines(
         refuse_listings(found, faults)
     _halve_diameter(result, found, told, faults)
     units = _stated_units(result, faults)
-    inch_line = _inch_line(found)
+    inch_line, mm_line = (_unit_line(found, number) for number in (20.0, 21.0))
     parts = choose_part(result, pattern, told, found.skipped, faults)
     check_values(result, pattern, faults)
     _turn_orientations(result, told)
@@ -129,6 +130,7 @@ def read_lines(
         parts,
         found.decimals,
         inch_line,
+        mm_line,
     )
 
 
@@ -191,12 +193,13 @@ def _halve_diameter(result: Approaches, found: Scan, told: Told, faults: FaultLi
         )
 
 
-def _inch_line(found: Scan) -> int | None:
+def _unit_line(found: Scan, number: float) -> int | None:
+    """First line on which a program sets its unit: G20 inch, G21 mm."""
     if "words" not in found.texts:
         return None
     codes, texts = found.texts["words"]
-    inch = [code for code, text in enumerate(texts) if ("G", 20.0) in words_of(text)]
-    lines = found.events["words"][np.isin(codes, inch)]
+    setting = [code for code, text in enumerate(texts) if ("G", number) in words_of(text)]
+    lines = found.events["words"][np.isin(codes, setting)]
     return int(lines[0]) if len(lines) else None
 
 

@@ -19,7 +19,6 @@ from probetest.study.summary import (
     wide,
 )
 
-BASELINE = "before.csv"
 """Marks of the same tests judged by an earlier version, kept beside the tables."""
 
 

@@ -77,7 +77,7 @@ def test_bytes_that_are_no_text_in_the_encoding_are_marked_and_counted(tmp_path:
     path = tmp_path / "log.txt"
     path.write_bytes(b"sp\xe4t 1.5\nb\n")
     found, log = lines_of(path)
-    assert found == [(1, "sp� 1.5"), (2, "b")] or found == [(1, "sp�t 1.5"), (2, "b")]
+    assert found == [(1, "sp�t 1.5"), (2, "b")]
     assert log.replaced_count == 1
 
 

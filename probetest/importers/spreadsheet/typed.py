@@ -6,9 +6,9 @@ from collections.abc import Callable
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
 from probetest.faults import FaultList, shown
+from probetest.importers.cells import plain_numbers
 from probetest.importers.layout import Field, Layout
 from probetest.importers.spreadsheet.cells import is_blank, read_angle, read_number, read_time, read_whole
 from probetest.importers.spreadsheet.rows import Block
@@ -18,8 +18,6 @@ from probetest.importers.spreadsheet.tally import Tally
 from probetest.importers.spreadsheet.words import face_of, fold, word_list
 
 ANGLES = ("azimuth_deg", "elevation_deg", "orientation_deg")
-
-_NUMBER_SIGNS = frozenset("0123456789+-.eE")
 
 
 class CellReader:
@@ -114,22 +112,6 @@ class CellReader:
                 first, count = self.tally.unsigned.get(face, (line[row], 0))
                 self.tally.unsigned[face] = (first, count + 1)
         return values, bad
-
-
-def plain_numbers(cells: list[str], decimal: str) -> NDArray[np.float64] | None:
-    """Read cells that are all numbers or empty; None where one of them is anything else."""
-    signs = set("".join(cells))
-    if not signs <= (_NUMBER_SIGNS - {"."}) | {decimal}:
-        return None
-    if decimal == ",":
-        cells = [cell.replace(",", ".") for cell in cells]
-    try:
-        values = np.array(
-            [float(cell or "nan") for cell in cells] if "" in cells else list(map(float, cells))
-        )
-    except ValueError:
-        return None
-    return None if np.isinf(values).any() else values
 
 
 def _each(cells: list[str], read: Callable[[str], Any], broken: Any, kind: Any) -> tuple[Any, dict[int, str]]:
