@@ -42,8 +42,8 @@ def coverage_figure(marks: pd.DataFrame) -> Figure:
         _rows(axes, found[found["mark"] == mark].set_index("kind"))
         axes.set_title(INTERVALS[mark].capitalize() if mark != "covers cpk" else "Cpk")
         axes.set_xlabel("coverage / %")
-        axes.set_xlim(58, 101)
-        axes.set_xticks([60, 70, 80, 90, 100])
+        axes.set_xlim(-3, 103)
+        axes.set_xticks([0, 25, 50, 75, 95])
     _kind_axis(panels[0])
     return figure
 
@@ -61,8 +61,8 @@ def wrong_pass_figure(marks: pd.DataFrame) -> Figure:
         _rows(axes, found[found["mark"] == mark].set_index("kind"))
         axes.set_title(label if label == "Cpk" else label.capitalize(), fontsize=7)
         axes.set_xlabel("wrong passes / %")
-        axes.set_xlim(-1, 41)
-        axes.set_xticks([0, 5, 10, 20, 30, 40])
+        axes.set_xlim(-1, 71)
+        axes.set_xticks([5, 20, 40, 60])
     _kind_axis(panels[0])
     return figure
 
