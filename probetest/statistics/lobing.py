@@ -149,7 +149,22 @@ def _highest_order(azimuth_deg: ArrayLike, root: Floats) -> int:
 
 def _harmonic(order: int, coefficients: Floats, covariance: Floats, dof: float) -> Harmonic:
     place = slice(2 * order - 1, 2 * order + 1)
-    pair, spread = coefficients[place], covariance[place, place]
+    return describe_harmonic(order, coefficients[place], covariance[place, place], dof)
+
+
+def describe_harmonic(order: int, pair: Floats, spread: Floats, dof: float) -> Harmonic:
+    """Amplitude and phase of a harmonic from its two coefficients.
+
+    Parameters
+    ----------
+    order : int
+    pair : numpy.ndarray, shape (2,), mm
+        Of the cosine and the sine.
+    spread : numpy.ndarray, shape (2, 2)
+        Their covariance.
+    dof : float
+        Degrees of freedom of the scatter in it.
+    """
     amplitude = float(np.hypot(*pair))
     along = pair / amplitude if amplitude else np.array([1.0, 0.0])
     if np.linalg.det(spread) > 0:

@@ -1,0 +1,226 @@
+"""What direction means say about one smooth curve, when another curve lies under it."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from itertools import product
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy import special
+
+from probetest.statistics.intervals import Interval, t_factor
+
+Floats = NDArray[np.float64]
+
+DRAWS = 2000
+"""Curves drawn from the posterior."""
+
+SEED = 20260309
+"""Seed of those draws: the same log gives the same report."""
+
+STRENGTHS = np.array([0.0, 0.5, 1.0, 1.5, 2.2, 3.3, 5.0, 8.0, 16.0, 64.0])
+"""Strengths of a group of waves that are tried, in standard errors of a wave."""
+
+SHARES = (0.0, 0.25, 0.5, 0.75, 1.0)
+"""Shares of what can't be told apart that a curve may hold."""
+
+SAME = 1e-7
+"""Parts of columns below this, relative to the largest, are rounding of the arithmetic."""
+
+
+@dataclass(frozen=True, eq=False, slots=True)
+class Part:
+    """Columns that make up a part of a curve, at the readings and on the grid where it is shown.
+
+    Attributes
+    ----------
+    seen : numpy.ndarray, shape (means, columns)
+        What a unit of each column does to the weighted means.
+    shown : numpy.ndarray, shape (grid, columns)
+        The same on the grid.
+    """
+
+    seen: Floats
+    shown: Floats
+
+
+@dataclass(frozen=True, eq=False, slots=True)
+class CurvePosterior:
+    """A curve over the whole turn, as far as the readings tell it.
+
+    Attributes
+    ----------
+    azimuth_deg : numpy.ndarray, shape (grid,)
+    mean_mm, u_mm : numpy.ndarray, shape (grid,)
+        Mean and standard deviation of the curve; constant and first order are left out.
+    draws_mm : numpy.ndarray, shape (draws, grid)
+        Equally likely curves.
+    variation_mm : float
+        Largest less smallest value of the mean curve over the turn.
+    interval_mm : Interval
+        Allows for what can't be told apart.
+    shown_p : float
+        Chance of so clear a curve from scatter alone.
+    """
+
+    azimuth_deg: Floats
+    mean_mm: Floats
+    u_mm: Floats
+    draws_mm: Floats
+    variation_mm: float
+    interval_mm: Interval
+    shown_p: float
+
+
+def span_basis(*columns: Floats) -> Floats:
+    """Orthonormal basis of the space of all columns, shape (rows, rank)."""
+    stacked = np.hstack(columns)
+    if not stacked.shape[1]:
+        return np.zeros((len(stacked), 0))
+    length = np.linalg.norm(stacked, axis=0)
+    left, singular, _ = np.linalg.svd(stacked / np.maximum(length, 1e-300), full_matrices=False)
+    return np.asarray(left[:, singular > SAME * singular[0]])
+
+
+def without(basis: Floats, values: Floats) -> Floats:
+    """What is left of values (along the first axis) outside an orthonormal basis."""
+    return np.asarray(values - basis @ (basis.T @ values))
+
+
+def draw_curves(
+    target: Floats,
+    beside: Floats,
+    own: Part,
+    own_sd: Floats,
+    groups: Sequence[Part],
+    sd_mm: float,
+    dof: float,
+) -> Floats:
+    """Equally likely curves behind weighted means, after the choice of a shape.
+
+    Parameters
+    ----------
+    target : numpy.ndarray, shape (means,), mm
+        Direction means times the root of their touches.
+    beside : numpy.ndarray, shape (means, columns)
+        What else is in them, with any size: constants, centres, the other curve.
+    own : Part
+        Columns of the curve itself beside the waves.
+    own_sd : numpy.ndarray, shape (columns,)
+        How far from 0 the size of each is expected beforehand; infinite where anything goes.
+    groups : sequence of Part
+        Waves of the curve; those of a group have one unknown strength.
+    sd_mm : float
+        Scatter of one touch, > 0.
+    dof : float
+        Its degrees of freedom.
+
+    Returns
+    -------
+    numpy.ndarray, shape (DRAWS, grid), mm
+
+    Notes
+    -----
+    A linear mixed model [1]_: the waves of a group are normal about 0, all else is fixed. The
+    strengths of the groups are averaged over their restricted likelihood, with the shrinkage
+    1 / (1 + strength²) uniform beforehand [2]_. The scatter is drawn from its own distribution.
+
+    References
+    ----------
+    .. [1] C. R. Henderson, "Best linear unbiased estimation and prediction under a selection model",
+       Biometrics 31 (1975) 423-447 (from memory).
+    .. [2] W. E. Strawderman, "Proper Bayes minimax estimators of the multivariate normal mean", Ann.
+       Math. Stat. 42 (1971) 385-388 (from memory).
+    """
+    rng = np.random.default_rng(SEED)
+    scale = sd_mm * np.sqrt(dof / rng.chisquare(dof, DRAWS))
+    known = span_basis(beside)
+    free = without(known, own.seen)
+    seen = np.hstack([group.seen for group in groups])
+    shown = np.hstack([group.shown for group in groups])
+    waves = without(known, seen)
+    aim = without(known, target)
+    # Sizes of what is free, for given waves: least squares with what is known beforehand.
+    penalty = np.diag((sd_mm / own_sd) ** 2)
+    inverse = np.asarray(np.linalg.inv(free.T @ free + penalty))
+    solve = inverse @ free.T
+    spread = covariance_root(inverse)
+    apart = waves - free @ (solve @ waves)
+    unit = sd_mm / np.sqrt(np.maximum((waves * apart).sum(axis=0), 1e-300))
+    members = np.repeat(np.arange(len(groups)), [group.seen.shape[1] for group in groups])
+    drawn = np.zeros((DRAWS, seen.shape[1]))
+    pull = apart.T @ aim
+    gram = waves.T @ apart
+    combinations = np.array(list(product(STRENGTHS, repeat=len(groups))))
+    width = unit * combinations[:, members]
+    inner = width[:, :, None] * gram * width[:, None, :] / sd_mm**2 + np.eye(len(unit))
+    aimed = width * pull / sd_mm**2
+    solved = np.linalg.solve(inner, aimed[..., None])[..., 0]
+    likely = ((aimed * solved).sum(axis=1) - np.linalg.slogdet(inner)[1]) / 2
+    likely = likely + np.log(_prior()[np.searchsorted(STRENGTHS, combinations)]).sum(axis=1)
+    chosen = rng.choice(len(combinations), DRAWS, p=np.exp(likely - special.logsumexp(likely)))
+    normal = rng.normal(size=(DRAWS, seen.shape[1]))
+    for place in np.unique(chosen):
+        mine = chosen == place
+        root = np.linalg.inv(np.linalg.cholesky(inner[place])).T
+        some = solved[place] + scale[mine, None] / sd_mm * (normal[mine] @ root.T)
+        drawn[mine] = width[place] * some
+    sizes = (aim - drawn @ waves.T) @ solve.T
+    sizes = sizes + scale[:, None] * (rng.normal(size=sizes.shape) @ spread.T)
+    return np.asarray(sizes @ own.shown.T + drawn @ shown.T)
+
+
+def _prior() -> Floats:
+    """Weight of each tried strength, from a uniform shrinkage."""
+    middle = (STRENGTHS[1:] + STRENGTHS[:-1]) / 2
+    edges = 1 / (1 + np.concatenate([[0.0], middle, [np.inf]]) ** 2)
+    return np.asarray(edges[:-1] - edges[1:])
+
+
+def covariance_root(covariance: Floats) -> Floats:
+    """A matrix whose product with its transpose is a covariance, empty ones too."""
+    values, vectors = np.linalg.eigh(covariance) if len(covariance) else (np.zeros(0), np.zeros((0, 0)))
+    return np.asarray(vectors * np.sqrt(np.maximum(values, 0.0)))
+
+
+def describe_curves(
+    azimuth_deg: Floats, draws_mm: Floats, unassigned_mm: Floats, shown_p: float, dof: float, level: float
+) -> CurvePosterior:
+    """Mean, spread and variation of equally likely curves.
+
+    Parameters
+    ----------
+    azimuth_deg : numpy.ndarray, shape (grid,)
+    draws_mm, unassigned_mm : numpy.ndarray, shape (draws, grid)
+        Curves, and what may belong to them or not: the limits hold with none, all or some of it.
+    shown_p : float
+        Chance of so clear a curve from scatter alone; above 1 - ``level`` the interval starts at 0.
+    dof : float
+        Degrees of freedom of the scatter.
+    level : float
+
+    Notes
+    -----
+    The variation is that of the mean curve, which scatter makes too large by less than it does
+    single draws; its limits are a Student t factor times the standard deviation of the difference
+    between the latest and the earliest place.
+    """
+    factor, limits = t_factor(dof, level), []
+    for share in SHARES:
+        curves = draws_mm + share * unassigned_mm
+        mean = curves.mean(axis=0)
+        latest, earliest = int(mean.argmax()), int(mean.argmin())
+        half = factor * float((curves[:, latest] - curves[:, earliest]).std(ddof=1))
+        limits.append((float(np.ptp(mean)) - half, float(np.ptp(mean)) + half))
+    lower = 0.0 if shown_p > 1 - level else max(0.0, min(limit[0] for limit in limits))
+    return CurvePosterior(
+        azimuth_deg=azimuth_deg,
+        mean_mm=draws_mm.mean(axis=0),
+        u_mm=draws_mm.std(axis=0, ddof=1),
+        draws_mm=draws_mm,
+        variation_mm=float(np.ptp(draws_mm.mean(axis=0))),
+        interval_mm=Interval(lower, max(limit[1] for limit in limits), level),
+        shown_p=shown_p,
+    )

@@ -1,0 +1,401 @@
+"""The probe's error apart from the machine's, from a test at several orientations of the probe."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy import optimize, stats
+
+from probetest.errors import StatisticsError
+from probetest.statistics.curve_posterior import (
+    DRAWS,
+    SEED,
+    CurvePosterior,
+    Part,
+    covariance_root,
+    describe_curves,
+    draw_curves,
+    span_basis,
+    without,
+)
+from probetest.statistics.intervals import check_level
+from probetest.statistics.lobing import Harmonic, describe_harmonic
+from probetest.statistics.machine import (
+    Reversal,
+    Runout,
+    SameSide,
+    find_reversal,
+    find_runout,
+    reversal_columns,
+    reversal_shapes,
+    same_side,
+)
+from probetest.statistics.seat import MAX_PAIR_RATIO, seat_shape
+from probetest.statistics.turns import Stack, Turn, stack_turns, wave_columns
+
+Floats = NDArray[np.float64]
+
+GRID_DEG = np.arange(0.0, 360.0, 1.0)
+"""Azimuths at which curves are given; those of a probe are moved onto its arms, where it peaks."""
+
+LOBES = 3
+"""Order that a seat with three arms has for certain."""
+
+MISFIT_RISK = 0.01
+"""Below it the orientations disagree beyond the scatter."""
+
+CLEAR = 12.0
+"""A three-arm shape that takes less than this many variances off the misfit is left to the waves."""
+
+SLOW = (2, 4)
+"""Orders that a machine or one faulty arm makes."""
+
+TURN_DEG, STRETCH = 0.5, 0.01
+"""Half-steps of arm azimuth and pair ratio for the slopes of a shape."""
+
+PAIR_SD = 0.1
+"""How far the contact pairs of a seat may lie from the fitted ones, where the readings do not tell."""
+
+LARGE_REVERSAL_MM = 0.1
+"""Reversal values are expected below it, where the readings do not tell (common practice, no source)."""
+
+TRIED_ARMS_DEG = np.arange(0.0, 120.0, 1.0)
+TRIED_RATIOS = np.array([0.0, 0.04, 0.08, 0.13, 0.2, 0.3])
+"""Shapes that are tried before the best is refined."""
+
+
+@dataclass(frozen=True, slots=True)
+class Separation:
+    """The curve that turns with the probe, and the one that stays with the machine.
+
+    Attributes
+    ----------
+    orientations_deg : tuple of float
+    n : int
+        Touches.
+    separability : tuple of (int, float)
+        Order and S of each order that the directions carry, from 2 on.
+    separable_orders, blind_orders : tuple of int
+    probe, machine : CurvePosterior or None
+        Over body azimuths (as at orientation 0) and over azimuths. The machine's holds the artefact's
+        form. Orders that can't be told apart are in neither; the limits allow for them in either.
+    reason : str
+        Why there are no curves; empty where there are.
+    probe_harmonics, machine_harmonics : tuple of Harmonic
+        Of the separable orders.
+    unassigned : tuple of Harmonic
+        Of the blind orders: probe and machine together, phase in machine azimuths.
+    noise_mm : float
+        Scatter of one touch that the uncertainties rest on.
+    dof : float
+    misfit_p : float
+        Chance of so large a disagreement between the orientations from scatter alone.
+    reversal : Reversal or None
+    reversal_reason : str
+    runout : Runout
+    same_side : SameSide or None
+        None where no two orientations lie 180 deg apart.
+    """
+
+    orientations_deg: tuple[float, ...]
+    n: int
+    separability: tuple[tuple[int, float], ...]
+    separable_orders: tuple[int, ...]
+    blind_orders: tuple[int, ...]
+    probe: CurvePosterior | None
+    machine: CurvePosterior | None
+    reason: str
+    probe_harmonics: tuple[Harmonic, ...]
+    machine_harmonics: tuple[Harmonic, ...]
+    unassigned: tuple[Harmonic, ...]
+    noise_mm: float
+    dof: float
+    misfit_p: float
+    reversal: Reversal | None
+    reversal_reason: str
+    runout: Runout
+    same_side: SameSide | None
+
+    @property
+    def agrees(self) -> bool:
+        """Whether the orientations differ by no more than scatter explains."""
+        return not self.misfit_p < MISFIT_RISK
+
+
+def separate(turns: Sequence[Turn], level: float = 0.95) -> Separation:
+    """Tell the probe's curve from the machine's.
+
+    Parameters
+    ----------
+    turns : sequence of Turn
+        The same test at two or more orientations, each with 7 directions or more.
+    level : float
+        Two-sided level of the intervals.
+
+    Returns
+    -------
+    Separation
+
+    Raises
+    ------
+    StatisticsError
+        With one orientation, too few directions, or readings without scatter.
+
+    Notes
+    -----
+    r(theta, phi) = level and centre of each orientation + M(theta) + P(theta - phi) + scatter, least
+    squares over all touches. P is a three-arm seat shape and waves of the orders 2 and up, M is
+    waves, and the reversal value as |cos| and |sin|; each curve is estimated with any other curve
+    allowed for the other one. Orders for which all orientations look alike (S near 0) belong to
+    neither curve: the limits of a variation hold for all of it, none of it, and parts between.
+    Where the orientations disagree beyond the scatter (the probe was not turned as logged, or
+    re-seated), the misfit takes the place of the scatter.
+    """
+    check_level(level)
+    stack = stack_turns(turns)
+    sd, dof = _pooled(stack.turns)
+    if not sd > 0:
+        raise StatisticsError(
+            "readings without any scatter can't be separated: nothing tells how sure they are"
+        )
+    orders, blind = stack.orders(blind=False), stack.orders(blind=True)
+    reason = _unseen(stack, orders)
+    shape = None if reason else _find_shape(stack, [*orders, *blind], sd)
+    slopes = [shape.seen] if shape else []
+    flat = span_basis(
+        stack.level,
+        stack.of_machine([*orders, *blind]),
+        reversal_columns(stack),
+        stack.of_probe(orders),
+        *slopes,
+    )
+    left = without(flat, stack.target)
+    spare = len(stack.target) - flat.shape[1]
+    misfit = float(stats.f.sf(left @ left / spare / sd**2, spare, dof)) if spare > 0 else float("nan")
+    if misfit < MISFIT_RISK:
+        sd, dof = float(np.sqrt(left @ left / spare)), float(spare)
+    waves = _find_waves(stack, shape, sd, dof)
+    probe, machine = (None, None) if reason else _curves(stack, shape, waves.draws_mm, sd, dof, level)
+    reversal, reversal_reason = find_reversal(stack, shape.seen if shape else None, sd, dof)
+    runout = find_runout(stack, sd, dof, level)
+    return Separation(
+        orientations_deg=tuple(float(angle) for angle in stack.orientations_deg),
+        n=int(stack.touches.sum()),
+        separability=tuple((k, stack.separability(k)) for k in range(2, stack.highest + 1)),
+        separable_orders=tuple(orders),
+        blind_orders=tuple(blind),
+        probe=probe,
+        machine=machine,
+        reason=reason,
+        probe_harmonics=waves.probe,
+        machine_harmonics=waves.machine,
+        unassigned=waves.unassigned,
+        noise_mm=sd,
+        dof=dof,
+        misfit_p=misfit,
+        reversal=reversal,
+        reversal_reason=reversal_reason,
+        runout=runout,
+        same_side=same_side(stack, runout.axis_centre_mm, sd),
+    )
+
+
+def _pooled(turns: Sequence[Turn]) -> tuple[float, float]:
+    """Scatter of one touch over all turns, and its degrees of freedom."""
+    dof = sum(turn.dof for turn in turns)
+    return float(np.sqrt(sum(turn.dof * turn.sd_mm**2 for turn in turns) / dof)), dof
+
+
+def _unseen(stack: Stack, orders: Sequence[int]) -> str:
+    if LOBES in orders:
+        return ""
+    if stack.highest < LOBES:
+        return "the directions carry no order 3, the lobes of a three-arm seat; touch from 8 or more"
+    listed = ", ".join(f"{angle:.4g}" for angle in stack.orientations_deg)
+    return (
+        f"orientations {listed} deg look alike to a three-lobed curve (order 3 is not separable): its "
+        "share of probe and machine stays unknown; turn the probe to 0, 30, 90 and 210 deg instead"
+    )
+
+
+@dataclass(frozen=True, eq=False, slots=True)
+class _Shape:
+    """The three-arm shape found, and what moves it.
+
+    Attributes
+    ----------
+    size_mm, arm_deg, pair_ratio : float
+    known_sd : numpy.ndarray
+        How far the slopes may go beforehand.
+    seen, shown : numpy.ndarray
+        Slopes with size, arm azimuth and contact pairs, at the means (weighted) and on the grid.
+    grid_deg : numpy.ndarray
+        Body azimuths, the arms among them.
+    """
+
+    size_mm: float
+    arm_deg: float
+    pair_ratio: float
+    known_sd: Floats
+    seen: Floats
+    shown: Floats
+    grid_deg: Floats
+
+    def at(self, body_deg: Floats) -> Floats:
+        """The shape in mm, constant and first order as they are."""
+        return self.size_mm * seat_shape(body_deg, self.arm_deg, self.pair_ratio)
+
+    def beyond(self, body_deg: Floats, orders: Sequence[int]) -> Floats:
+        """The shape less its waves of these orders, constant and first order."""
+        orders = [1, *orders]
+        constant_first = np.column_stack([np.ones(len(GRID_DEG)), wave_columns(GRID_DEG, orders)])
+        size = np.linalg.lstsq(constant_first, self.at(GRID_DEG), rcond=None)[0]
+        return np.asarray(self.at(body_deg) - size[0] - wave_columns(body_deg, orders) @ size[1:])
+
+
+_LEVEL = span_basis(np.column_stack([np.ones(len(GRID_DEG)), wave_columns(GRID_DEG, [1])]))
+"""Constant and first order on the grid, moved or not: neither belongs to a curve."""
+
+
+def _find_shape(stack: Stack, machine_orders: Sequence[int], sd_mm: float) -> _Shape | None:
+    """Least-squares three-arm shape with any machine under it; None where none stands out."""
+    known = span_basis(stack.level, stack.of_machine(machine_orders), reversal_columns(stack))
+    aim = without(known, stack.target)
+    tried = np.array(
+        [seat_shape(stack.body_deg - TRIED_ARMS_DEG[:, None], 0.0, ratio) for ratio in TRIED_RATIOS]
+    )
+    seen = without(known, (tried * stack.root).reshape(-1, len(aim)).T)
+    length = np.linalg.norm(seen, axis=0)
+    gain = np.where(length > 1e-6, aim @ seen / np.maximum(length, 1e-6), 0.0)
+    if not gain.max() > np.sqrt(CLEAR) * sd_mm:
+        return None
+
+    def column(arm_deg: float, ratio: float) -> Floats:
+        return without(known, seat_shape(stack.body_deg, arm_deg, ratio) * stack.root)
+
+    def cost(place: Floats) -> float:
+        one = column(float(place[0]), float(place[1]))
+        return -(max(0.0, float(one @ aim)) ** 2) / float(one @ one)
+
+    ratio, arm = divmod(int(gain.argmax()), len(TRIED_ARMS_DEG))
+    start = np.array([TRIED_ARMS_DEG[arm], TRIED_RATIOS[ratio]])
+    found = optimize.minimize(
+        cost,
+        start,
+        method="Nelder-Mead",
+        bounds=optimize.Bounds(np.array([-np.inf, 0.0]), np.array([np.inf, MAX_PAIR_RATIO])),
+        options={
+            "initial_simplex": start + np.array([[0.0, 0.0], [0.7, 0.0], [0.0, 0.02]]),
+            "xatol": 1e-4,
+            "fatol": 1e-6 * sd_mm**2,
+        },
+    )
+    arm_deg, pair = float(found.x[0]), float(found.x[1])
+    one = column(arm_deg, pair)
+    size = float(one @ aim) / float(one @ one)
+
+    def slopes(azimuth_deg: Floats) -> Floats:
+        def shape(arm_deg: float, ratio: float) -> Floats:
+            return seat_shape(azimuth_deg, arm_deg, ratio)
+
+        turned = shape(arm_deg + TURN_DEG, pair) - shape(arm_deg - TURN_DEG, pair)
+        paired = shape(arm_deg, pair + STRETCH) - shape(arm_deg, max(0.0, pair - STRETCH))
+        return np.column_stack([shape(arm_deg, pair), size * turned, size * paired])
+
+    seen = slopes(stack.body_deg) * stack.root[:, None]
+    known = np.array([np.inf, np.inf, PAIR_SD / (min(pair, STRETCH) + STRETCH)])
+    grid = GRID_DEG + arm_deg % 1.0
+    return _Shape(size, arm_deg % 120, pair, known, seen, without(_LEVEL, slopes(grid)), grid)
+
+
+def _curves(
+    stack: Stack, shape: _Shape | None, unassigned: Floats, sd_mm: float, dof: float, level: float
+) -> tuple[CurvePosterior, CurvePosterior]:
+    """Posterior of both curves; what belongs to neither widens their limits."""
+    orders, blind = stack.orders(blind=False), stack.orders(blind=True)
+    kinks = reversal_columns(stack)
+    slopes = shape.seen if shape else np.zeros((len(stack.target), 0))
+    grid = shape.grid_deg if shape else GRID_DEG
+    own = Part(slopes, shape.shown if shape else np.zeros((len(grid), 0)))
+    own_sd = shape.known_sd if shape else np.zeros(0)
+    fixed = without(_LEVEL, shape.at(grid)) if shape else np.zeros(len(grid))
+    target = stack.target - (shape.at(stack.body_deg) * stack.root if shape else 0.0)
+    beside = np.hstack([stack.level, stack.of_machine([*orders, *blind]), kinks])
+    waves = [Part(stack.of_probe(some), wave_columns(grid, some)) for some in _groups(orders, shape is None)]
+    draws = fixed + draw_curves(target, beside, own, own_sd, waves, sd_mm, dof)
+    shown = _shown(stack.target, beside, np.hstack([slopes, stack.of_probe(orders)]), sd_mm, dof)
+    # All orientations see a blind order alike, so that any of them tells how the probe would hold it.
+    turned = wave_columns(grid + stack.turns[0].orientation_deg, blind)
+    probe = describe_curves(grid, draws, unassigned @ turned.T, shown, dof, level)
+    beside = np.hstack([stack.level, stack.of_probe(orders), slopes, stack.of_machine(blind)])
+    apart = span_basis(_LEVEL, wave_columns(GRID_DEG, blind))
+    own = Part(kinks, without(apart, reversal_shapes(GRID_DEG)))
+    waves = [Part(stack.of_machine(some), wave_columns(GRID_DEG, some)) for some in _groups(orders, False)]
+    draws = draw_curves(target, beside, own, np.full(2, LARGE_REVERSAL_MM), waves, sd_mm, dof)
+    shown = _shown(target, beside, np.hstack([kinks, stack.of_machine(orders)]), sd_mm, dof)
+    machine = describe_curves(
+        GRID_DEG, draws, unassigned @ wave_columns(GRID_DEG, blind).T, shown, dof, level
+    )
+    return probe, machine
+
+
+def _groups(orders: Sequence[int], lobes_apart: bool) -> list[list[int]]:
+    """Orders that are taken to be of like strength."""
+    apart = [LOBES] if lobes_apart else []
+    slow = [k for k in orders if k in SLOW]
+    rest = [k for k in orders if k not in (*SLOW, *apart)]
+    return [group for group in (apart, slow, rest) if group]
+
+
+def _shown(target: Floats, beside: Floats, own: Floats, sd_mm: float, dof: float) -> float:
+    """Chance of so clear a part of the readings by scatter alone."""
+    known = span_basis(beside)
+    basis = span_basis(without(known, own))
+    gain = basis.T @ target
+    return float(stats.f.sf(gain @ gain / len(gain) / sd_mm**2, len(gain), dof))
+
+
+@dataclass(frozen=True, eq=False, slots=True)
+class _Waves:
+    """Least-squares waves of probe, machine and what belongs to neither.
+
+    Attributes
+    ----------
+    probe, machine, unassigned : tuple of Harmonic
+    draws_mm : numpy.ndarray, shape (draws, 2 * blind orders)
+        Equally likely cosines and sines of the blind orders.
+    """
+
+    probe: tuple[Harmonic, ...]
+    machine: tuple[Harmonic, ...]
+    unassigned: tuple[Harmonic, ...]
+    draws_mm: Floats
+
+
+def _find_waves(stack: Stack, shape: _Shape | None, sd_mm: float, dof: float) -> _Waves:
+    """Waves of all orders; those too short for the directions are the shape's, where one was found."""
+    orders, blind = stack.orders(blind=False), stack.orders(blind=True)
+    target = stack.target
+    if shape is not None:
+        target = target - shape.beyond(stack.body_deg, orders) * stack.root
+    parts = [stack.of_probe(orders), stack.of_machine(orders), stack.of_machine(blind)]
+    design = np.hstack([*parts, stack.level])
+    size = np.asarray(np.linalg.lstsq(design, target, rcond=None)[0])
+    covariance = np.asarray(np.linalg.inv(design.T @ design) * sd_mm**2)
+
+    def waves(some: Sequence[int], start: int) -> tuple[Harmonic, ...]:
+        places = [slice(start + 2 * i, start + 2 * i + 2) for i in range(len(some))]
+        return tuple(
+            describe_harmonic(order, size[place], covariance[place, place], dof)
+            for order, place in zip(some, places, strict=True)
+        )
+
+    first, second = 2 * len(orders), 4 * len(orders)
+    last = slice(second, second + 2 * len(blind))
+    rng = np.random.default_rng(SEED)
+    root = covariance_root(covariance[last, last])
+    draws = size[last] + rng.normal(size=(DRAWS, 2 * len(blind))) @ root.T
+    return _Waves(waves(orders, 0), waves(orders, first), waves(blind, second), draws)
