@@ -1,22 +1,22 @@
-"""The demo scenario: an invented small maker, two builds of one probe, fourteen serials with known truth.
+"""The demo scenario: an invented small maker, two builds of one probe, fifteen serials with known truth.
 
-Nothing here was measured. The maker "Brackenfold Probe Works", its probe "Siskin" and all
-serials are invented; the logs come from `probetest.simulate`.
+Nothing here was measured. The maker "Brackenfold Probe Works", its probe "Siskin", all serials and
+the buyer "Cornmarket Models" are invented; the logs come from `probetest.simulate`.
 """
 
 from __future__ import annotations
 
 import json
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field, replace
-from datetime import datetime
+from datetime import datetime, timedelta
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 
 from probetest.importers import write_native_log
-from probetest.simulate import Faults, Mill, Plan, Probe, Simulated, simulate
+from probetest.simulate import Faults, Mill, Plan, Probe, Simulated, simulate, simulate_turned
 from probetest.triggers import Artefact, Machine, Source, Stylus, TestRecord, Triggers
 
 SEED = 17
@@ -31,6 +31,12 @@ SOFT = Probe(preload_n=2.0, arm_azimuth_deg=100.0, sd_mm=0.0015)
 STIFF = Probe(preload_n=2.8, arm_azimuth_deg=100.0, sd_mm=0.0012)
 SHOP_MILL = Mill(reversal_mm=(0.002, 0.0015), step_mm=0.00125, centre_mm=(0.0121, -0.0074))
 LONG = Plan(directions=24, repeats=15)
+WORN_MILL = Mill(
+    reversal_mm=(0.025, 0.018), two_lobe_mm=0.004, two_lobe_azimuth_deg=20.0, step_mm=0.001,
+    centre_mm=(0.031, 0.012),
+)  # fmt: skip
+TURNS_DEG = (0.0, 30.0, 90.0, 210.0)
+"""Orientations that tell most orders of the probe from the machine's."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -46,6 +52,9 @@ class Case:
         As in `probetest.simulate`.
     calibrated : bool
         Whether the ring has a calibrated diameter.
+    orientations_deg : tuple of float
+        Orientations at which the test is run, one after the other; empty for one.
+    machine : str
     """
 
     serial: str
@@ -56,6 +65,8 @@ class Case:
     plan: Plan = LONG
     faults: Faults = field(default_factory=Faults)
     calibrated: bool = True
+    orientations_deg: tuple[float, ...] = ()
+    machine: str = "bench mill in bay 2 (invented)"
 
 
 CASES = (
@@ -124,30 +135,89 @@ CASES = (
         STIFF,
         plan=Plan(directions=24, repeats=25, rounds=False),
     ),
+    Case(
+        "SK1-008",
+        "siskin-1",
+        "healthy, run-out of 25 µm, tested at four orientations on a worn mill",
+        replace(SOFT, runout_mm=(0.0235, 0.0086)),
+        mill=WORN_MILL,
+        plan=Plan(directions=24, repeats=10),
+        orientations_deg=TURNS_DEG,
+        machine="knee mill in bay 3, worn (invented)",
+    ),
 )  # fmt: skip
 
 
-def simulate_case(number: int) -> Simulated:
-    """Simulate the serial at place ``number`` of `CASES`; always the same."""
-    case = CASES[number]
-    rng = np.random.default_rng([SEED, number])
-    start = datetime(2026, 3, 2 + number, 9, 0, 0)
-    return simulate(case.probe, case.mill, replace(case.plan, start=start), rng=rng, faults=case.faults)
+BUYERS_MILL = "old bench mill at Cornmarket Models (invented)"
+
+RECEIVED = (
+    Case(
+        "SK1-008",
+        "siskin-1",
+        "arrived as it left, tested at four orientations on the buyer's worn mill",
+        replace(SOFT, runout_mm=(-0.012, 0.019)),
+        mill=replace(WORN_MILL, two_lobe_mm=0.006, two_lobe_azimuth_deg=65.0),
+        plan=Plan(directions=24, repeats=5),
+        orientations_deg=TURNS_DEG,
+        machine=BUYERS_MILL,
+    ),
+    Case(
+        "SK1-001",
+        "siskin-1",
+        "damaged on the way: one contact pair opens early, and it scatters three times as far",
+        replace(SOFT, threshold_n=(0.3, 0.0, 0.0), sd_mm=0.0045),
+        mill=WORN_MILL,
+        plan=Plan(directions=24, repeats=5),
+        orientations_deg=TURNS_DEG,
+        machine=BUYERS_MILL,
+    ),
+    Case(
+        "SK2-001",
+        "siskin-2",
+        "arrived as it left, but the buyer took 2 touches from 8 directions at one orientation",
+        STIFF,
+        mill=WORN_MILL,
+        plan=Plan(directions=8, repeats=2),
+        machine=BUYERS_MILL,
+    ),
+)
+"""What an invented buyer measured on three of the serials."""
+
+FIRST_RECEIVED = 100
+"""Stream of the first of these."""
 
 
-def scenario_tests() -> Iterator[tuple[Triggers, dict[str, Any]]]:
+def simulate_case(case: Case, stream: int) -> Simulated:
+    """Simulate a serial; always the same for a stream."""
+    rng = np.random.default_rng([SEED, stream])
+    plan = replace(case.plan, start=datetime(2026, 3, 2, 9, 0, 0) + timedelta(days=stream))
+    if case.orientations_deg:
+        return simulate_turned(case.probe, case.mill, plan, case.orientations_deg, rng=rng)
+    return simulate(case.probe, case.mill, plan, rng=rng, faults=case.faults)
+
+
+def scenario_tests(
+    cases: Sequence[Case] = CASES, first_stream: int = 0
+) -> Iterator[tuple[Triggers, dict[str, Any]]]:
     """Every test of the scenario with its truth."""
-    for number, case in enumerate(CASES):
-        simulated = simulate_case(number)
+    for number, case in enumerate(cases):
+        simulated = simulate_case(case, first_stream + number)
         source = Source(f"{case.serial}.csv", "", len(simulated.frame), "mm", "simulated")
         truth = {"serial": case.serial, "build": case.build, "story": case.story, **simulated.truth}
         yield Triggers(_record(case), simulated.frame, source), truth
 
 
 def write_scenario(folder: Path) -> None:
-    """Write the logs and ``truth.json`` into a folder that exists."""
+    """Write the logs and ``truth.json`` into a folder that exists; the buyer's into ``received``."""
+    _write(folder, scenario_tests())
+    received = folder / "received"
+    received.mkdir(exist_ok=True)
+    _write(received, scenario_tests(RECEIVED, FIRST_RECEIVED))
+
+
+def _write(folder: Path, tests: Iterator[tuple[Triggers, dict[str, Any]]]) -> None:
     truths = []
-    for triggers, truth in scenario_tests():
+    for triggers, truth in tests:
         write_native_log(triggers, folder / triggers.source.file, decimals=5)
         truths.append(truth)
     text = json.dumps({"note": INVENTED, "seed": SEED, "probes": truths}, indent=2, ensure_ascii=False)
@@ -164,6 +234,6 @@ def _record(case: Case) -> TestRecord:
             ball_diameter_mm=case.probe.ball_diameter_mm,
             ball_u_mm=0.0003,
         ),
-        machine=Machine(name="bench mill in bay 2 (invented)", resolution_mm=case.mill.step_mm),
+        machine=Machine(name=case.machine, resolution_mm=case.mill.step_mm),
         notes=(("note", INVENTED),),
     )

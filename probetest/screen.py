@@ -93,6 +93,8 @@ def print_results(results: Sequence[Qualification], folders: Sequence[Path]) -> 
         table.add_row(*_row(found))
     console.print(table)
     console.print(Text("Lengths in µm; size of the drift over the test; valid: triggers of approaches."))
+    if any(found.separated.known for found in results):
+        console.print(Text("P: variation of the probe alone; all else is of probe + machine."))
     for found in results:
         for check in found.checks:
             if check.verdict != "pass":
@@ -109,11 +111,17 @@ def print_results(results: Sequence[Qualification], folders: Sequence[Path]) -> 
 def _row(found: Qualification) -> list[Text | str]:
     spread, variation, drift = found.analysis.repeatability, found.analysis.variation, found.analysis.drift
     sd = f"{um(spread.sd_mm, 2)} ({_short(spread.interval_mm, 2)})"
+    varies = UNKNOWN
+    apart = found.separated.known
+    if apart is not None and apart.probe is not None:
+        varies = f"{um(apart.probe.variation_mm)} ({_short(apart.probe.interval_mm(), 1)}) P"
+    elif variation:
+        varies = f"{um(variation.variation_mm)} ({_short(variation.interval_mm, 1)})"
     return [
         Text(printable(found.record.serial)),
         Text(MARKS[found.verdict], style=STYLES[found.verdict]),
         sd if spread.resolved else f"≤ {um(spread.step_mm)}",
-        f"{um(variation.variation_mm)} ({_short(variation.interval_mm, 1)})" if variation else UNKNOWN,
+        varies,
         um(drift.size_mm if drift else None),
         number(found.capability.cpk if found.capability else None, 2),
         f"{found.outcomes.triggers}/{found.outcomes.approaches}",

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 from datetime import datetime, timedelta
 from typing import Any
@@ -15,6 +16,9 @@ from probetest.triggers import make_frame
 Floats = NDArray[np.float64]
 
 ARM_STEP_DEG = 120.0
+
+PAUSE_S = 300.0
+"""Between two orientations."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -70,6 +74,8 @@ class Mill:
     ----------
     reversal_mm : tuple of float
         Reversal value (backlash) of x and y. As a radial error it is b/2 times |cos|, |sin|.
+    two_lobe_mm, two_lobe_azimuth_deg : float
+        Amplitude and azimuth of a two-lobed error: axes of different scale, or out of square.
     step_mm : float
         Step of the logged position; 0 for none.
     centre_mm : tuple of float
@@ -83,6 +89,8 @@ class Mill:
     """
 
     reversal_mm: tuple[float, float] = (0.0, 0.0)
+    two_lobe_mm: float = 0.0
+    two_lobe_azimuth_deg: float = 0.0
     step_mm: float = 0.0
     centre_mm: tuple[float, float] = (0.0, 0.0)
     drift_mm_per_h: float = 0.0
@@ -263,14 +271,49 @@ def simulate(
     return Simulated(frame, _truth(probe, mill, plan, azimuths))
 
 
+def simulate_turned(
+    probe: Probe, mill: Mill, plan: Plan, orientations_deg: Sequence[float], *, rng: np.random.Generator
+) -> Simulated:
+    """Run the same test at several orientations of the probe, one after the other.
+
+    Parameters
+    ----------
+    probe, mill, plan : Probe, Mill, Plan
+    orientations_deg : sequence of float
+    rng : numpy.random.Generator
+
+    Returns
+    -------
+    Simulated
+        The truth of the first orientation, with orientations_deg and machine_variation_all_mm.
+    """
+    runs, start = [], plan.start
+    for angle in orientations_deg:
+        run = simulate(probe, mill, replace(plan, orientation_deg=angle, start=start), rng=rng)
+        runs.append(run)
+        start += timedelta(seconds=len(run.frame) * plan.seconds_per_touch + PAUSE_S)
+    frame = pd.concat([run.frame for run in runs], ignore_index=True)
+    frame["touch"] = frame["line"] = np.arange(1, len(frame) + 1)
+    fine = np.arange(0.0, 360.0, 0.05)
+    machine = _spread_about_centre(fixed_error(mill, fine), fine)
+    turned = {"orientations_deg": list(orientations_deg), "machine_variation_all_mm": machine}
+    return Simulated(frame, runs[0].truth | turned)
+
+
 def radial_mean(probe: Probe, mill: Mill, plan: Plan, azimuth_deg: ArrayLike) -> Floats:
     """Mean distance of the trigger position from the centre, mm, before drift."""
-    angle = np.deg2rad(np.asarray(azimuth_deg, dtype=float))
     gap = (plan.ring_diameter_mm - probe.ball_diameter_mm) / 2
     bending = pretravel(probe, azimuth_deg, plan.orientation_deg)
     travel = plan.feed_mm_min / 60.0 * (probe.latency_s + probe.jitter_s / 2)
+    return np.asarray(gap + bending + travel + fixed_error(mill, azimuth_deg))
+
+
+def fixed_error(mill: Mill, azimuth_deg: ArrayLike) -> Floats:
+    """What the machine adds to the reading, whatever the orientation of the probe, mm."""
+    angle = np.deg2rad(np.asarray(azimuth_deg, dtype=float))
     reversal = (mill.reversal_mm[0] * np.abs(np.cos(angle)) + mill.reversal_mm[1] * np.abs(np.sin(angle))) / 2
-    return np.asarray(gap + bending + travel + reversal)
+    lobes = mill.two_lobe_mm * np.cos(2 * (angle - np.deg2rad(mill.two_lobe_azimuth_deg)))
+    return np.asarray(reversal + lobes)
 
 
 def _sequence(plan: Plan, rng: np.random.Generator) -> NDArray[np.intp]:
@@ -291,7 +334,7 @@ def _truth(probe: Probe, mill: Mill, plan: Plan, azimuths: Floats) -> dict[str, 
     jitter_mm = plan.feed_mm_min / 60.0 * probe.jitter_s
     fine = np.arange(0.0, 360.0, 0.05)
     gap = (plan.ring_diameter_mm - probe.ball_diameter_mm) / 2
-    pure = replace(mill, reversal_mm=(0.0, 0.0))
+    pure = replace(mill, reversal_mm=(0.0, 0.0), two_lobe_mm=0.0)
     return {
         "sd_mm": float(np.hypot(probe.sd_mm, jitter_mm / np.sqrt(12))),
         "variation_mm": _spread_about_centre(radial_mean(probe, mill, plan, azimuths), azimuths),

@@ -6,6 +6,8 @@ import numpy as np
 
 from probetest.jobs.analysis import Analysis
 from probetest.statistics.approach import unit_vectors
+from probetest.statistics.curve_posterior import CurvePosterior
+from probetest.statistics.separation import Separation
 from probetest.statistics.sight import mean_error_share
 from probetest.statistics.uncertainty import Budget, Component, combine, rectangular
 from probetest.statistics.variation import Variation
@@ -53,7 +55,9 @@ def form_u_mm(artefact: Artefact | None) -> float:
     return rectangular(artefact.form_mm) if artefact is not None and artefact.form_mm else 0.0
 
 
-def make_budgets(found: Analysis, record: TestRecord, mean_pretravel_mm: float | None) -> tuple[Budget, ...]:
+def make_budgets(
+    found: Analysis, record: TestRecord, mean_pretravel_mm: float | None, apart: Separation | None
+) -> tuple[Budget, ...]:
     """Budgets of pooled sd, pre-travel variation and mean pre-travel, as far as they are given.
 
     Parameters
@@ -61,12 +65,16 @@ def make_budgets(found: Analysis, record: TestRecord, mean_pretravel_mm: float |
     found : Analysis
     record : TestRecord
     mean_pretravel_mm : float or None
+    apart : Separation or None
+        For the variation of the probe alone.
     """
     budgets = []
     if found.repeatability.resolved:
         budgets.append(_scatter(found))
     if found.variation is not None:
         budgets.append(_variation(found, found.variation, record.artefact))
+    if apart is not None and apart.probe is not None:
+        budgets.append(_own_variation(apart, apart.probe))
     if mean_pretravel_mm is not None:
         budgets.append(_mean(found, record, mean_pretravel_mm))
     return tuple(budgets)
@@ -102,6 +110,25 @@ def _variation(found: Analysis, variation: Variation, artefact: Artefact | None)
             Component("form of the artefact", "B", form_u_mm(artefact), KNOWN, "± stated form, rectangular")
         )
     return combine("Pre-travel variation", variation.variation_mm, parts)
+
+
+def _own_variation(apart: Separation, own: CurvePosterior) -> Budget:
+    spans = [span for span, _ in own.spans_mm]
+    orders = ", ".join(str(order) for order in apart.blind_orders)
+    parts = [
+        Component(
+            "scatter of the means, with the machine's curve", "A", own.spans_mm[0][1], own.dof,
+            f"posterior of the curve, n = {apart.n}",
+        ),
+    ]  # fmt: skip
+    if orders:
+        parts.append(
+            Component(
+                f"orders {orders}, not told from the machine", "B",
+                rectangular(max(max(spans) - spans[0], spans[0] - min(spans))), KNOWN, "all, some or none",
+            )
+        )  # fmt: skip
+    return combine("Pre-travel variation of the probe alone", own.variation_mm, parts)
 
 
 def _mean(found: Analysis, record: TestRecord, mean_pretravel_mm: float) -> Budget:

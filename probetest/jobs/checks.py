@@ -14,9 +14,11 @@ from probetest.jobs.capable import cpk_check, longest_check
 from probetest.jobs.lost import LostTouches
 from probetest.limits import Limits
 from probetest.statistics.capability import Capability
+from probetest.statistics.curve_posterior import CurvePosterior
 from probetest.statistics.decision import (
     Check,
     Verdict,
+    decide,
     more_touches_for_rate,
     more_touches_for_sd,
 )
@@ -27,6 +29,7 @@ from probetest.statistics.repeatability import (
     widest_direction,
     worst_direction_bounds,
 )
+from probetest.statistics.separation import Separation
 from probetest.statistics.variation import pretravel_variation
 from probetest.triggers import TestRecord
 
@@ -66,14 +69,27 @@ def drift_bounds(drift: Drift, level: float) -> Interval:
     return Interval(max(0.0, drift.size_mm - half), drift.size_mm + half, level)
 
 
-def series_checks(found: Analysis, record: TestRecord, limits: Limits) -> tuple[Check, ...]:
-    """Checks of scatter and variation, which every series of a log must keep."""
+def series_checks(
+    found: Analysis, record: TestRecord, limits: Limits, apart: Separation | None = None
+) -> tuple[Check, ...]:
+    """Checks of scatter and variation, which every series of a log must keep.
+
+    Parameters
+    ----------
+    found : Analysis
+    record : TestRecord
+    limits : Limits
+    apart : Separation, optional
+        With it the limit on variation is on the probe's own.
+    """
     checks: list[Check] = []
     if limits.max_pooled_sd_mm is not None:
         checks.append(_pooled_sd(found, limits.max_pooled_sd_mm, limits.risk))
     if limits.max_worst_direction_sd_mm is not None:
         checks.append(_worst_sd(found, limits.max_worst_direction_sd_mm, limits.risk))
-    if limits.max_pretravel_variation_mm is not None:
+    if limits.max_pretravel_variation_mm is not None and apart is not None and apart.probe is not None:
+        checks.append(_own_variation(apart, apart.probe, limits.max_pretravel_variation_mm, limits.risk))
+    elif limits.max_pretravel_variation_mm is not None:
         form = form_u_mm(record.artefact)
         checks.append(_variation(found, limits.max_pretravel_variation_mm, limits.risk, form))
     return _undecided(checks, found)
@@ -86,6 +102,7 @@ def make_checks(
     limits: Limits,
     zero_mm: float | None,
     capable: Capability | None,
+    apart: Separation | None = None,
 ) -> tuple[Check, ...]:
     """Check the headline series against all limits that are set.
 
@@ -100,6 +117,8 @@ def make_checks(
         Reading at zero pre-travel, where the artefact is calibrated.
     capable : Capability or None
         With 95 % intervals, where it can be given.
+    apart : Separation, optional
+        The probe's own curve, where several orientations tell it from the machine's.
 
     Returns
     -------
@@ -121,7 +140,7 @@ def make_checks(
         checks.append(_misses(outcomes, limits.max_misses))
     if limits.max_miss_rate is not None:
         checks.append(_miss_rate(outcomes, limits.max_miss_rate, limits.risk))
-    return series_checks(found, record, limits) + _undecided(checks, found)
+    return series_checks(found, record, limits, apart) + _undecided(checks, found)
 
 
 def _undecided(checks: list[Check], found: Analysis) -> tuple[Check, ...]:
@@ -205,6 +224,25 @@ def _variation(found: Analysis, limit: float, risk: float, form_u: float) -> Che
     wide = widened(variation.interval_mm, variation.variation_mm, 0.025, form_u)
     check = more_by_width(bounded(name, label, variation.variation_mm, "mm", limit, wide, bounds, n))
     return _between_directions(check, found, risk) if check.verdict == "pass" else check
+
+
+def _own_variation(apart: Separation, own: CurvePosterior, limit: float, risk: float) -> Check:
+    """The probe's own variation over all directions; the form of the artefact is the machine's."""
+    name, label = "pretravel_variation", "Pre-travel variation (probe alone, all directions)"
+    wide, bounds = own.interval_mm(), own.interval_mm(1 - 2 * risk)
+    check = bounded(name, label, own.variation_mm, "mm", limit, wide, bounds, apart.n)
+    if check.verdict != "undecided":
+        return check
+    span, u = own.spans_mm[0]
+    half = t_factor(own.dof, 1 - 2 * risk) * u
+    if decide(span - half, span + half, limit) != "undecided":
+        orders = ", ".join(str(order) for order in apart.blind_orders)
+        note = (
+            f"orders {orders} can't be told from the machine by these orientations and would decide it; turn "
+            "the probe to 0, 30, 90 and 210° instead"
+        )
+        return replace(check, note=note)
+    return more_by_width(check)
 
 
 def _between_directions(check: Check, found: Analysis, risk: float) -> Check:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 from probetest.jobs.analysis import Analysis, Series
@@ -49,9 +50,9 @@ class Flag:
     detail: str
 
 
-def list_flags(triggers: Triggers, series: Series, found: Analysis) -> tuple[Flag, ...]:
-    """Flags of the headline series, then all failed approaches of the log."""
-    marks = [_mark(flag, series, found) for flag in found.flags]
+def list_flags(triggers: Triggers, analysed: Sequence[tuple[Series, Analysis | None]]) -> tuple[Flag, ...]:
+    """Flags of the series that the figures rest on, then all failed approaches of the log."""
+    marks = [_mark(flag, series, found) for series, found in analysed if found for flag in found.flags]
     failed = triggers.frame[triggers.frame["outcome"] != "trigger"]
     names = ("touch", "line", "stage", "orientation_deg", "azimuth_deg", "outcome")
     events = [

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -18,11 +19,12 @@ from probetest.jobs.capable import capability_of
 from probetest.jobs.checks import Outcomes, make_checks
 from probetest.jobs.flags import OUTCOME_WORDS, Flag, list_flags
 from probetest.jobs.remarks import make_remarks
+from probetest.jobs.separating import Separated, separate_stage
 from probetest.jobs.series import (
     SeriesSummary,
+    analyse_all,
     analyse_of,
     judge_others,
-    summarise_other,
     summarise_series,
 )
 from probetest.limits import Limits
@@ -44,6 +46,9 @@ class WithoutFlags:
     left_out : int
         Touches left out.
     sd_mm, worst_sd_mm, variation_mm, cpk : float or None
+        Of the headline series.
+    probe_variation_mm : float or None
+        The probe's own, where several orientations tell it.
     """
 
     left_out: int
@@ -51,6 +56,7 @@ class WithoutFlags:
     worst_sd_mm: float | None
     variation_mm: float | None
     cpk: float | None
+    probe_variation_mm: float | None
 
 
 @dataclass(frozen=True, slots=True)
@@ -82,6 +88,8 @@ class Qualification:
     without_flags : WithoutFlags
     budgets : tuple of Budget
     summaries : tuple of SeriesSummary
+    separated : Separated
+        What the orientations of the headline stage tell apart.
     remarks : tuple of str
         What a reader must mind, in plain sentences.
     """
@@ -104,6 +112,7 @@ class Qualification:
     without_flags: WithoutFlags
     budgets: tuple[Budget, ...]
     summaries: tuple[SeriesSummary, ...]
+    separated: Separated
     remarks: tuple[str, ...]
 
     @property
@@ -122,7 +131,8 @@ def qualify(triggers: Triggers, limits: Limits) -> Qualification:
     triggers : Triggers
         One serial. The headline is the stage "baseline" (else the first stage of the log) at the
         first orientation; other series are never pooled with it, but must keep the limits on scatter
-        and variation as well.
+        and variation as well. Where several orientations tell the probe from the machine, the limit
+        on variation is on the probe's own.
     limits : Limits
 
     Returns
@@ -142,10 +152,12 @@ def qualify(triggers: Triggers, limits: Limits) -> Qualification:
             "outcome column"
         )
     headline = next((part for part in parts if part.stage == HEADLINE_STAGE), parts[0])
-    try:
-        found = analyse_of(headline, triggers)
-    except StatisticsError as error:
-        raise StatisticsError(f"{triggers.source.file}, serial {record.serial}: {error}") from error
+    analysed = analyse_all(parts, triggers)
+    found, reason = next((one, why) for part, one, why in analysed if part is headline)
+    if found is None:
+        raise StatisticsError(f"{triggers.source.file}, serial {record.serial}: {reason}")
+    stage = [(part, one) for part, one, _ in analysed if part.stage == headline.stage]
+    separated = separate_stage(stage)
     outcomes = count_outcomes(triggers)
     zero, mean_reason = _zero(found, record)
     mean = None if zero is None else float(found.mean_mm.mean()) - zero
@@ -157,8 +169,10 @@ def qualify(triggers: Triggers, limits: Limits) -> Qualification:
     if mean is not None and found.variation is None:
         zero, mean, mean_reason = None, None, f"mean pre-travel: {found.variation_reason}"
     capability, capability_reason = _capability(found, limits, zero)
-    others = [summarise_other(part, triggers, limits) for part in parts if part is not headline]
-    checks = make_checks(found, record, outcomes, limits, zero, capability) + judge_others(others, limits)
+    others = _others(analysed, headline, separated, record, limits)
+    checks = make_checks(found, record, outcomes, limits, zero, capability, separated.known)
+    checks += judge_others(others, limits)
+    flagged = [(part, one) for part, one in stage if part is headline or separated.uses(part)]
     return Qualification(
         record=record,
         source=triggers.source,
@@ -174,11 +188,12 @@ def qualify(triggers: Triggers, limits: Limits) -> Qualification:
         capability_reason=capability_reason,
         outcomes=outcomes,
         miss_rate_upper=proportion_upper(outcomes.failed, outcomes.approaches),
-        flags=list_flags(triggers, headline, found),
-        without_flags=_without_flags(headline, found, capability, triggers, limits, zero),
-        budgets=make_budgets(found, record, mean),
-        summaries=(summarise_series(headline, found, record, limits), *others),
-        remarks=make_remarks(triggers, found, headline, len(parts)),
+        flags=list_flags(triggers, flagged),
+        without_flags=_without_flags(headline, found, capability, triggers, limits, zero, stage, separated),
+        budgets=make_budgets(found, record, mean, separated.known),
+        summaries=(summarise_series(headline, found, "", record, limits), *others),
+        separated=separated,
+        remarks=make_remarks(triggers, found, headline, len(parts), separated),
     )
 
 
@@ -210,6 +225,22 @@ def _capability(found: Analysis, limits: Limits, zero: float | None) -> tuple[Ca
         return None, str(error)
 
 
+def _others(
+    analysed: Sequence[tuple[Series, Analysis | None, str]],
+    headline: Series,
+    separated: Separated,
+    record: TestRecord,
+    limits: Limits,
+) -> list[SeriesSummary]:
+    """The series beside the headline; variation is not judged where the probe's own is known."""
+    scatter_alone = limits.model_copy(update={"max_pretravel_variation_mm": None})
+    return [
+        summarise_series(part, one, reason, record, scatter_alone if separated.uses(part) else limits)
+        for part, one, reason in analysed
+        if part is not headline
+    ]
+
+
 def _without_flags(
     headline: Series,
     found: Analysis,
@@ -217,19 +248,38 @@ def _without_flags(
     triggers: Triggers,
     limits: Limits,
     zero: float | None,
+    stage: Sequence[tuple[Series, Analysis | None]],
+    separated: Separated,
 ) -> WithoutFlags:
-    flagged = [flag.touch for flag in found.flags if flag.touch is not None]
-    again = found
-    if flagged:
-        keep = np.ones(len(headline.level), dtype=bool)
-        keep[flagged] = False
-        trimmed = Series(headline.stage, headline.orientation_deg, headline.level[keep], headline.elevated)
-        again = analyse_of(trimmed, triggers, whole=False)
+    again, left_out = _trimmed(headline, found, triggers)
+    if left_out:
         capability, _ = _capability(again, limits, zero)
+    own = separated.known.probe if separated.known else None
+    trimmed = [
+        (part, *_trimmed(part, one, triggers))
+        for part, one in stage
+        if one is not None and separated.uses(part)
+    ]
+    if own is not None and any(count for _, _, count in trimmed):
+        known = separate_stage([(part, one) for part, one, _ in trimmed]).known
+        own = known.probe if known else None
+    left_out = max(left_out, sum(count for _, _, count in trimmed))
     return WithoutFlags(
-        left_out=len(flagged),
+        left_out=left_out,
         sd_mm=again.repeatability.sd_mm if again.repeatability.resolved else None,
         worst_sd_mm=again.worst_sd_mm,
         variation_mm=again.variation.variation_mm if again.variation else None,
         cpk=capability.cpk if capability else None,
+        probe_variation_mm=own.variation_mm if own else None,
     )
+
+
+def _trimmed(part: Series, found: Analysis, triggers: Triggers) -> tuple[Analysis, int]:
+    """A series again without its flagged touches, and how many these are."""
+    flagged = [flag.touch for flag in found.flags if flag.touch is not None]
+    if not flagged:
+        return found, 0
+    keep = np.ones(len(part.level), dtype=bool)
+    keep[flagged] = False
+    trimmed = Series(part.stage, part.orientation_deg, part.level[keep], part.elevated)
+    return analyse_of(trimmed, triggers, whole=False), len(flagged)

@@ -8,16 +8,20 @@ import numpy as np
 
 from probetest.jobs.analysis import LEAST_VISIBILITY, Analysis, Series
 from probetest.jobs.lost import LostTouches
+from probetest.jobs.separating import ONE_ORIENTATION, Separated
 from probetest.statistics.approach import CentreFit
 from probetest.statistics.drift import TOLD_APART, Drift
 from probetest.statistics.repeatability import Homogeneity, Repeatability
+from probetest.statistics.separation import MISFIT_RISK
 from probetest.triggers import Triggers
 
 HIGH_CONDITION = 4.0
 """Condition of the centre fit above which the report warns (an even spread has 1)."""
 
 
-def make_remarks(triggers: Triggers, found: Analysis, headline: Series, series: int) -> tuple[str, ...]:
+def make_remarks(
+    triggers: Triggers, found: Analysis, headline: Series, series: int, separated: Separated
+) -> tuple[str, ...]:
     """Sentences for one analysis.
 
     Parameters
@@ -29,11 +33,10 @@ def make_remarks(triggers: Triggers, found: Analysis, headline: Series, series: 
     headline : Series
     series : int
         How many series the log holds.
+    separated : Separated
     """
-    remarks = [
-        "Every figure is of the probe together with this machine, artefact and stylus; figures of one "
-        "orientation cannot tell them apart."
-    ]
+    remarks = [_whose(separated)]
+    remarks.extend(_separated(separated))
     remarks.extend(_scatter(found.repeatability))
     remarks.extend(_lost(found.lost))
     if found.drift is not None:
@@ -45,12 +48,65 @@ def make_remarks(triggers: Triggers, found: Analysis, headline: Series, series: 
         )
     if found.readings.fit is not None:
         remarks.extend(_directions(found.readings.fit))
-    remarks.extend(_scope(triggers, found, headline, series))
+    remarks.extend(_scope(triggers, found, headline, series, separated))
     remarks.extend(f"Log: {notice}" for notice in triggers.source.notices)
     return tuple(remarks)
 
 
-def _scope(triggers: Triggers, found: Analysis, headline: Series, series: int) -> Iterator[str]:
+def _whose(separated: Separated) -> str:
+    known = separated.known
+    if known is None:
+        return (
+            "Every figure is of the probe together with this machine, artefact and stylus; figures of one "
+            "orientation cannot tell them apart."
+        )
+    listed = ", ".join(f"{angle:.4g}°" for angle in known.orientations_deg)
+    return (
+        f"The probe's own pre-travel was told from the machine's by orientations {listed}; the limit on "
+        "variation is on the probe alone. All other figures are of the probe together with this machine, "
+        "artefact and stylus."
+    )
+
+
+def _separated(separated: Separated) -> Iterator[str]:
+    """What a reader of the separation must mind."""
+    for angle, reason in separated.left_out:
+        yield f"Orientation {angle:.4g}° has no part in telling probe and machine apart: {reason}."
+    apart = separated.separation
+    if apart is None:
+        if separated.left_out or separated.reason != ONE_ORIENTATION:
+            yield f"Probe and machine were not told apart: {separated.reason}."
+        return
+    if apart.probe is None:
+        yield f"Probe and machine were not told apart: {apart.reason}."
+    elif apart.blind_orders:
+        orders = ", ".join(str(order) for order in apart.blind_orders)
+        yield (
+            f"Waves of order {orders} look alike at all orientations: they count as neither the probe's nor "
+            "the machine's, and the intervals of both allow for them. Orientations 0, 30, 90 and 210° tell "
+            "them apart."
+        )
+    if not apart.agrees:
+        yield (
+            f"The orientations disagree beyond the scatter ({_p(apart.misfit_p)}): the probe was not turned "
+            "as logged, was re-seated, or something moved in between. The intervals of the separation are "
+            "widened for it."
+        )
+    if apart.runout.misfit_p < MISFIT_RISK:
+        yield (
+            "The centres of the orientations do not lie on the circle that a stylus off the axis draws "
+            f"({_p(apart.runout.misfit_p)}): the probe was clamped anew, or the artefact moved. Do not trust "
+            "the run-out."
+        )
+
+
+def _p(p: float) -> str:
+    return "p < 0.001" if p < 0.001 else f"p = {p:.2g}"
+
+
+def _scope(
+    triggers: Triggers, found: Analysis, headline: Series, series: int, separated: Separated
+) -> Iterator[str]:
     """What the log holds that the verdict is not about."""
     if triggers.record.artefact is None:
         yield ("The log names no artefact: whether azimuths and positions fit together could not be checked.")
@@ -75,7 +131,11 @@ def _scope(triggers: Triggers, found: Analysis, headline: Series, series: int) -
         yield (
             f"The log holds {series} series (stage, orientation). The figures are of stage "
             f"'{headline.stage}' at orientation {headline.orientation_deg:.4g}°; the others are listed, and "
-            "judged by scatter and variation alone."
+            + (
+                "judged by scatter, other stages by variation too."
+                if separated.known
+                else "judged by scatter and variation alone."
+            )
         )
 
 

@@ -8,6 +8,7 @@ from typing import Any
 
 import probetest
 from probetest.jobs.qualify import Qualification
+from probetest.jobs.separating import MIXED, harmonics_to_list, separated_to_dict
 from probetest.statistics.decision import Check
 from probetest.statistics.drift import TOLD_APART
 from probetest.statistics.intervals import Interval
@@ -47,6 +48,7 @@ def result_to_dict(found: Qualification) -> dict[str, Any]:
         "checks": [_check(check) for check in found.checks],
         "repeatability": _repeatability(found),
         "pretravel": _pretravel(found),
+        **separated_to_dict(found.separated),
         "drift": _drift(found),
         "capability": _capability(found),
         "outcomes": {
@@ -78,6 +80,7 @@ def result_to_dict(found: Qualification) -> dict[str, Any]:
             "worst_sd_mm": found.without_flags.worst_sd_mm,
             "variation_mm": found.without_flags.variation_mm,
             "cpk": found.without_flags.cpk,
+            "probe_variation_mm": found.without_flags.probe_variation_mm,
         },
         "budgets": [_budget(budget) for budget in found.budgets],
         "series": [
@@ -199,6 +202,9 @@ def _pretravel(found: Qualification) -> dict[str, Any]:
     )
     shape_known = seat is not None and seat.shown and seat.fits
     return {
+        "label": f"{MIXED}, orientation {found.series.orientation_deg:.4g} deg"
+        if found.separated.known
+        else MIXED,
         "variation_mm": variation.variation_mm if variation else None,
         **({} if variation else {"variation_mm_reason": analysis.variation_reason}),
         "lower_mm": variation.interval_mm.lower if variation else None,
@@ -214,16 +220,7 @@ def _pretravel(found: Qualification) -> dict[str, Any]:
         "lobe_visibility": fit.lobe_visibility if fit else None,
         "seen_share": analysis.seen_share if fit else None,
         "drift_taken_out": analysis.curve.still,
-        "harmonics": [
-            {
-                "order": wave.order,
-                "amplitude_mm": wave.amplitude_mm,
-                "phase_deg": wave.phase_deg,
-                "u_mm": wave.u_mm,
-                "p": wave.p_value,
-            }
-            for wave in (harmonics.harmonics if harmonics else ())
-        ],
+        "harmonics": harmonics_to_list(harmonics.harmonics if harmonics else ()),
         **({} if harmonics else {"harmonics_reason": analysis.harmonics_reason}),
         "seat": None
         if seat is None

@@ -67,14 +67,44 @@ def analyse_of(part: Series, triggers: Triggers, *, whole: bool = True) -> Analy
     )
 
 
-def summarise_series(part: Series, found: Analysis, record: TestRecord, limits: Limits) -> SeriesSummary:
-    """One line on a series that was analysed."""
+def analyse_all(parts: Sequence[Series], triggers: Triggers) -> list[tuple[Series, Analysis | None, str]]:
+    """All statistics of each series; None with a reason where it can't be analysed."""
+    found: list[tuple[Series, Analysis | None, str]] = []
+    for part in parts:
+        try:
+            found.append((part, analyse_of(part, triggers), ""))
+        except StatisticsError as error:
+            found.append((part, None, str(error)))
+    return found
+
+
+def summarise_series(
+    part: Series, found: Analysis | None, reason: str, record: TestRecord, limits: Limits
+) -> SeriesSummary:
+    """One line on a series; undecided where it could not be analysed.
+
+    Parameters
+    ----------
+    part : Series
+    found : Analysis or None
+    reason : str
+        Why there is none.
+    record : TestRecord
+    limits : Limits
+        Of scatter and variation; one that is None is not checked.
+    """
+    n = len(part.level) + len(part.elevated)
+    if found is None:
+        directions = int(part.level["azimuth_deg"].nunique())
+        return SeriesSummary(
+            part.stage, part.orientation_deg, n, directions, None, None, None, None, "undecided", reason
+        )
     spread, variation = found.repeatability, found.variation
     checks = series_checks(found, record, limits)
     return SeriesSummary(
         stage=part.stage,
         orientation_deg=part.orientation_deg,
-        n=len(part.level) + len(part.elevated),
+        n=n,
         directions=len(found.readings.azimuth_deg),
         sd_mm=spread.sd_mm if spread.resolved else None,
         sd_interval=spread.interval_mm if spread.resolved else None,
@@ -83,18 +113,6 @@ def summarise_series(part: Series, found: Analysis, record: TestRecord, limits: 
         verdict=overall_verdict(check.verdict for check in checks) if checks else None,
         note="" if spread.resolved else f"scatter not resolved, <= {spread.step_mm:.4g} mm",
     )
-
-
-def summarise_other(part: Series, triggers: Triggers, limits: Limits) -> SeriesSummary:
-    """One line on a series beside the headline; undecided where it can't be analysed."""
-    try:
-        return summarise_series(part, analyse_of(part, triggers), triggers.record, limits)
-    except StatisticsError as error:
-        n = len(part.level) + len(part.elevated)
-        directions = int(part.level["azimuth_deg"].nunique())
-        return SeriesSummary(
-            part.stage, part.orientation_deg, n, directions, None, None, None, None, "undecided", str(error)
-        )
 
 
 def judge_others(others: Sequence[SeriesSummary], limits: Limits) -> tuple[Check, ...]:

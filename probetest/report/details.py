@@ -303,17 +303,28 @@ def without_flags_table(found: Qualification) -> Table | None:
     worst = analysis.worst_sd_mm
     variation = analysis.variation.variation_mm if analysis.variation else None
     cpk = found.capability.cpk if found.capability else None
+    apart = found.separated.known
     n = analysis.repeatability.n
+    own = []
+    if apart is not None and apart.probe is not None:
+        own = [
+            (
+                f"Pre-travel variation of the probe alone (n = {apart.n}), µm",
+                um(apart.probe.variation_mm, 1),
+                um(other.probe_variation_mm, 1),
+            )
+        ]
     return Table(
         columns=(
             Column("Figure", "left", "1fr"),
-            Column(f"with all {n} touches", "right"),
+            Column(f"with all {n} touches" if not apart else "with all touches", "right"),
             Column(f"without {other.left_out} flagged", "right"),
         ),
         rows=(
             ("Repeatability, pooled sd, µm", um(sd, 2), um(other.sd_mm, 2)),
             ("Repeatability, worst direction sd, µm", um(worst, 2), um(other.worst_sd_mm, 2)),
             ("Pre-travel variation, µm", um(variation, 1), um(other.variation_mm, 1)),
+            *own,
             ("Cpk", number(cpk, 2), number(other.cpk, 2)),
         ),
     )

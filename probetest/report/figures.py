@@ -9,6 +9,7 @@ from numpy.typing import NDArray
 from scipy import stats
 
 from probetest.jobs.qualify import Qualification
+from probetest.jobs.separating import MIXED
 from probetest.report.blocks import Picture, picture_from_figure
 from probetest.report.numbers import UM_PER_MM
 from probetest.report.style import PALETTE, new_figure, report_style
@@ -26,9 +27,6 @@ MOST_BARS = 400
 
 WIDEST_GAP_DEG = 60.0
 """Over a wider gap between directions no band is drawn."""
-
-WHOSE = "probe + this machine"
-"""What every figure of one orientation is about."""
 
 
 def pretravel_curve(found: Qualification) -> Picture:
@@ -62,7 +60,7 @@ def pretravel_curve(found: Qualification) -> Picture:
     what = "Pre-travel" if known else "Pre-travel less its mean over directions"
     return picture_from_figure(
         figure,
-        caption=f"{what} of the {WHOSE}; the centre is taken out. A triangle on the rim marks an arm "
+        caption=f"{what} of the {MIXED}; the centre is taken out. A triangle on the rim marks an arm "
         "of the seat as fitted; it lifts when the stylus moves the opposite way.",
         alt=f"Polar plot of the mean pre-travel in {len(azimuth)} directions, "
         f"{means.min():.1f} to {means.max():.1f} µm.",
@@ -165,7 +163,7 @@ def run_chart(found: Qualification) -> Picture:
         axes.legend(loc="lower left", bbox_to_anchor=(0, 1.0), ncols=4)
     return picture_from_figure(
         figure,
-        caption=f"Run chart of the {WHOSE}. A trend is drift, a ring a flagged touch; nothing is left out.",
+        caption=f"Run chart of the {MIXED}. A trend is drift, a ring a flagged touch; nothing is left out.",
         alt=f"Run chart of {len(deviation)} touches, {deviation.min():.1f} to {deviation.max():.1f} µm.",
     )
 
@@ -202,8 +200,8 @@ def distribution(found: Qualification) -> Picture:
             _tolerance(right, found)
     return picture_from_figure(
         figure,
-        caption="Left: repeatability. Right: what a user sees who calibrates one mean radius and then "
-        "touches from any of the tested directions; dashed lines are the tolerance.",
+        caption=f"Scatter of the {MIXED}. Left: repeatability. Right: what a user sees who calibrates one "
+        "mean radius and then touches from any of the tested directions; dashed lines are the tolerance.",
         alt=f"Two histograms of {len(deviation)} touches.",
     )
 
@@ -285,7 +283,7 @@ def scatter_by_direction(found: Qualification) -> Picture:
         axes.legend(loc="lower left", bbox_to_anchor=(0, 1.0), ncols=4)
     return picture_from_figure(
         figure,
-        caption=f"Scatter of the {WHOSE} by direction, with 95 % chi-square intervals.",
+        caption=f"Scatter of the {MIXED} by direction, with 95 % chi-square intervals.",
         alt=f"Standard deviation of repeated touches in {len(tested)} directions.",
     )
 
@@ -323,7 +321,8 @@ def harmonics_chart(found: Qualification) -> Picture | None:
         axes.legend(loc="lower left", bbox_to_anchor=(0, 1.0), ncols=3)
     return picture_from_figure(
         figure,
-        caption="Harmonics of the pre-travel curve. Order 1 goes with the centre. Three equal arms give "
-        "orders 3, 6, 9 ...; orders 2 and 4 come from unequal arms, the machine or the artefact.",
+        caption=f"Harmonics of the pre-travel curve of the {MIXED}. Order 1 goes with the centre. Three "
+        "equal arms give orders 3, 6, 9 ...; orders 2 and 4 come from unequal arms, the machine or the "
+        "artefact.",
         alt=f"Amplitudes of harmonics 2 to {order.max()}, largest {amplitude.max():.1f} µm.",
     )

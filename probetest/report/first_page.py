@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from probetest.jobs.qualify import Qualification
 from probetest.jobs.result import shape_reason
+from probetest.jobs.separating import MIXED
 from probetest.report.blocks import Banner, Cell, Column, Facts, Note, Table, VerdictMark
 from probetest.report.details import drift_words
 from probetest.report.numbers import (
@@ -86,6 +87,14 @@ def _in_use(found: Qualification) -> str:
     seat = found.analysis.seat
     if seat is not None and seat.shown and seat.fits:
         among += f", over all directions by {um(seat.variation_mm)} ± {um(2 * seat.variation_u_mm)} µm (2 u)"
+    apart = found.separated.known
+    if apart is not None and apart.probe is not None:
+        own, limits = apart.probe, apart.probe.interval_mm()
+        among = (
+            f"the probe alone moves the trigger point by {um(own.variation_mm)} µm ({um_span(limits, 1)} µm) "
+            f"over all directions; with this machine at {found.series.orientation_deg:.4g}° it moves by "
+            f"{um(variation.variation_mm)} µm"
+        )
     return f"{repeat}; {among}."
 
 
@@ -208,10 +217,20 @@ def headline_facts(found: Qualification) -> Facts:
         rows.append(("Repeatability sd", f"not resolved, at most about {um(spread.step_mm)} µm"))
     most = max((part for part in spread.directions if part.n > 1), key=lambda part: part.range_mm)
     rows.append(("Largest range in one direction", f"{um(most.range_mm)} µm (n = {most.n})"))
+    apart = found.separated.known
+    with_machine = f" ({MIXED})" if apart else ""
+    if apart is not None and apart.probe is not None:
+        rows.append(
+            (
+                "Pre-travel variation, probe alone",
+                f"{um(apart.probe.variation_mm)} µm ({um_span(apart.probe.interval_mm(), 1)} µm), all "
+                f"directions, from {len(apart.orientations_deg)} orientations, n = {apart.n}",
+            )
+        )
     if variation is not None:
         rows.append(
             (
-                "Pre-travel variation, tested directions",
+                f"Pre-travel variation, tested directions{with_machine}",
                 f"{um(variation.variation_mm)} µm "
                 f"({um_span(variation.interval_mm, 1)} µm); "
                 f"range of the means as they are {um(variation.raw_mm)} µm",
@@ -220,7 +239,7 @@ def headline_facts(found: Qualification) -> Facts:
         if seat is not None and seat.shown and seat.fits:
             rows.append(
                 (
-                    "Pre-travel variation, all directions",
+                    f"Pre-travel variation, all directions{with_machine}",
                     f"{um(seat.variation_mm)} ± {um(2 * seat.variation_u_mm)} µm (2 u), by the fitted "
                     "three-arm shape",
                 )

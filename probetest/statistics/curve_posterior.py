@@ -14,7 +14,7 @@ from probetest.statistics.intervals import Interval, t_factor
 
 Floats = NDArray[np.float64]
 
-DRAWS = 2000
+DRAWS = 500
 """Curves drawn from the posterior."""
 
 SEED = 20260309
@@ -59,8 +59,10 @@ class CurvePosterior:
         Equally likely curves.
     variation_mm : float
         Largest less smallest value of the mean curve over the turn.
-    interval_mm : Interval
-        Allows for what can't be told apart.
+    spans_mm : tuple of (float, float)
+        Variation and its standard deviation with none, some and all of what may belong to it or not.
+    dof : float
+        Degrees of freedom of the scatter.
     shown_p : float
         Chance of so clear a curve from scatter alone.
     """
@@ -70,8 +72,19 @@ class CurvePosterior:
     u_mm: Floats
     draws_mm: Floats
     variation_mm: float
-    interval_mm: Interval
+    spans_mm: tuple[tuple[float, float], ...]
+    dof: float
     shown_p: float
+
+    def interval_mm(self, level: float = 0.95) -> Interval:
+        """Interval of the variation, which holds for any share of what can't be told apart.
+
+        From 0 where the curve does not stand out of the scatter.
+        """
+        factor = t_factor(self.dof, level)
+        lower = min(span - factor * u for span, u in self.spans_mm)
+        upper = max(span + factor * u for span, u in self.spans_mm)
+        return Interval(0.0 if self.shown_p > 1 - level else max(0.0, lower), upper, level)
 
 
 def span_basis(*columns: Floats) -> Floats:
@@ -186,7 +199,7 @@ def covariance_root(covariance: Floats) -> Floats:
 
 
 def describe_curves(
-    azimuth_deg: Floats, draws_mm: Floats, unassigned_mm: Floats, shown_p: float, dof: float, level: float
+    azimuth_deg: Floats, draws_mm: Floats, unassigned_mm: Floats, shown_p: float, dof: float
 ) -> CurvePosterior:
     """Mean, spread and variation of equally likely curves.
 
@@ -194,33 +207,31 @@ def describe_curves(
     ----------
     azimuth_deg : numpy.ndarray, shape (grid,)
     draws_mm, unassigned_mm : numpy.ndarray, shape (draws, grid)
-        Curves, and what may belong to them or not: the limits hold with none, all or some of it.
+        Curves, and what may belong to them or not.
     shown_p : float
-        Chance of so clear a curve from scatter alone; above 1 - ``level`` the interval starts at 0.
+        Chance of so clear a curve from scatter alone.
     dof : float
         Degrees of freedom of the scatter.
-    level : float
 
     Notes
     -----
     The variation is that of the mean curve, which scatter makes too large by less than it does
-    single draws; its limits are a Student t factor times the standard deviation of the difference
-    between the latest and the earliest place.
+    single draws; its standard deviation is that of the difference between the latest and the
+    earliest place.
     """
-    factor, limits = t_factor(dof, level), []
+    spans = []
     for share in SHARES:
         curves = draws_mm + share * unassigned_mm
         mean = curves.mean(axis=0)
         latest, earliest = int(mean.argmax()), int(mean.argmin())
-        half = factor * float((curves[:, latest] - curves[:, earliest]).std(ddof=1))
-        limits.append((float(np.ptp(mean)) - half, float(np.ptp(mean)) + half))
-    lower = 0.0 if shown_p > 1 - level else max(0.0, min(limit[0] for limit in limits))
+        spans.append((float(np.ptp(mean)), float((curves[:, latest] - curves[:, earliest]).std(ddof=1))))
     return CurvePosterior(
         azimuth_deg=azimuth_deg,
         mean_mm=draws_mm.mean(axis=0),
         u_mm=draws_mm.std(axis=0, ddof=1),
         draws_mm=draws_mm,
-        variation_mm=float(np.ptp(draws_mm.mean(axis=0))),
-        interval_mm=Interval(lower, max(limit[1] for limit in limits), level),
+        variation_mm=spans[0][0],
+        spans_mm=tuple(spans),
+        dof=dof,
         shown_p=shown_p,
     )

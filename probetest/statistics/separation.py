@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy import optimize, stats
+from scipy import stats
 
 from probetest.errors import StatisticsError
 from probetest.statistics.curve_posterior import (
@@ -33,13 +33,10 @@ from probetest.statistics.machine import (
     reversal_shapes,
     same_side,
 )
-from probetest.statistics.seat import MAX_PAIR_RATIO, seat_shape
+from probetest.statistics.turned_shape import GRID_DEG, GRID_LEVEL, TurnedShape, find_shape
 from probetest.statistics.turns import Stack, Turn, stack_turns, wave_columns
 
 Floats = NDArray[np.float64]
-
-GRID_DEG = np.arange(0.0, 360.0, 1.0)
-"""Azimuths at which curves are given; those of a probe are moved onto its arms, where it peaks."""
 
 LOBES = 3
 """Order that a seat with three arms has for certain."""
@@ -47,24 +44,11 @@ LOBES = 3
 MISFIT_RISK = 0.01
 """Below it the orientations disagree beyond the scatter."""
 
-CLEAR = 12.0
-"""A three-arm shape that takes less than this many variances off the misfit is left to the waves."""
-
 SLOW = (2, 4)
 """Orders that a machine or one faulty arm makes."""
 
-TURN_DEG, STRETCH = 0.5, 0.01
-"""Half-steps of arm azimuth and pair ratio for the slopes of a shape."""
-
-PAIR_SD = 0.1
-"""How far the contact pairs of a seat may lie from the fitted ones, where the readings do not tell."""
-
 LARGE_REVERSAL_MM = 0.1
 """Reversal values are expected below it, where the readings do not tell (common practice, no source)."""
-
-TRIED_ARMS_DEG = np.arange(0.0, 120.0, 1.0)
-TRIED_RATIOS = np.array([0.0, 0.04, 0.08, 0.13, 0.2, 0.3])
-"""Shapes that are tried before the best is refined."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -163,7 +147,7 @@ def separate(turns: Sequence[Turn], level: float = 0.95) -> Separation:
         )
     orders, blind = stack.orders(blind=False), stack.orders(blind=True)
     reason = _unseen(stack, orders)
-    shape = None if reason else _find_shape(stack, [*orders, *blind], sd)
+    shape = None if reason else find_shape(stack, [*orders, *blind], sd)
     slopes = [shape.seen] if shape else []
     flat = span_basis(
         stack.level,
@@ -178,7 +162,7 @@ def separate(turns: Sequence[Turn], level: float = 0.95) -> Separation:
     if misfit < MISFIT_RISK:
         sd, dof = float(np.sqrt(left @ left / spare)), float(spare)
     waves = _find_waves(stack, shape, sd, dof)
-    probe, machine = (None, None) if reason else _curves(stack, shape, waves.draws_mm, sd, dof, level)
+    probe, machine = (None, None) if reason else _curves(stack, shape, waves.draws_mm, sd, dof)
     reversal, reversal_reason = find_reversal(stack, shape.seen if shape else None, sd, dof)
     runout = find_runout(stack, sd, dof, level)
     return Separation(
@@ -221,98 +205,8 @@ def _unseen(stack: Stack, orders: Sequence[int]) -> str:
     )
 
 
-@dataclass(frozen=True, eq=False, slots=True)
-class _Shape:
-    """The three-arm shape found, and what moves it.
-
-    Attributes
-    ----------
-    size_mm, arm_deg, pair_ratio : float
-    known_sd : numpy.ndarray
-        How far the slopes may go beforehand.
-    seen, shown : numpy.ndarray
-        Slopes with size, arm azimuth and contact pairs, at the means (weighted) and on the grid.
-    grid_deg : numpy.ndarray
-        Body azimuths, the arms among them.
-    """
-
-    size_mm: float
-    arm_deg: float
-    pair_ratio: float
-    known_sd: Floats
-    seen: Floats
-    shown: Floats
-    grid_deg: Floats
-
-    def at(self, body_deg: Floats) -> Floats:
-        """The shape in mm, constant and first order as they are."""
-        return self.size_mm * seat_shape(body_deg, self.arm_deg, self.pair_ratio)
-
-    def beyond(self, body_deg: Floats, orders: Sequence[int]) -> Floats:
-        """The shape less its waves of these orders, constant and first order."""
-        orders = [1, *orders]
-        constant_first = np.column_stack([np.ones(len(GRID_DEG)), wave_columns(GRID_DEG, orders)])
-        size = np.linalg.lstsq(constant_first, self.at(GRID_DEG), rcond=None)[0]
-        return np.asarray(self.at(body_deg) - size[0] - wave_columns(body_deg, orders) @ size[1:])
-
-
-_LEVEL = span_basis(np.column_stack([np.ones(len(GRID_DEG)), wave_columns(GRID_DEG, [1])]))
-"""Constant and first order on the grid, moved or not: neither belongs to a curve."""
-
-
-def _find_shape(stack: Stack, machine_orders: Sequence[int], sd_mm: float) -> _Shape | None:
-    """Least-squares three-arm shape with any machine under it; None where none stands out."""
-    known = span_basis(stack.level, stack.of_machine(machine_orders), reversal_columns(stack))
-    aim = without(known, stack.target)
-    tried = np.array(
-        [seat_shape(stack.body_deg - TRIED_ARMS_DEG[:, None], 0.0, ratio) for ratio in TRIED_RATIOS]
-    )
-    seen = without(known, (tried * stack.root).reshape(-1, len(aim)).T)
-    length = np.linalg.norm(seen, axis=0)
-    gain = np.where(length > 1e-6, aim @ seen / np.maximum(length, 1e-6), 0.0)
-    if not gain.max() > np.sqrt(CLEAR) * sd_mm:
-        return None
-
-    def column(arm_deg: float, ratio: float) -> Floats:
-        return without(known, seat_shape(stack.body_deg, arm_deg, ratio) * stack.root)
-
-    def cost(place: Floats) -> float:
-        one = column(float(place[0]), float(place[1]))
-        return -(max(0.0, float(one @ aim)) ** 2) / float(one @ one)
-
-    ratio, arm = divmod(int(gain.argmax()), len(TRIED_ARMS_DEG))
-    start = np.array([TRIED_ARMS_DEG[arm], TRIED_RATIOS[ratio]])
-    found = optimize.minimize(
-        cost,
-        start,
-        method="Nelder-Mead",
-        bounds=optimize.Bounds(np.array([-np.inf, 0.0]), np.array([np.inf, MAX_PAIR_RATIO])),
-        options={
-            "initial_simplex": start + np.array([[0.0, 0.0], [0.7, 0.0], [0.0, 0.02]]),
-            "xatol": 1e-4,
-            "fatol": 1e-6 * sd_mm**2,
-        },
-    )
-    arm_deg, pair = float(found.x[0]), float(found.x[1])
-    one = column(arm_deg, pair)
-    size = float(one @ aim) / float(one @ one)
-
-    def slopes(azimuth_deg: Floats) -> Floats:
-        def shape(arm_deg: float, ratio: float) -> Floats:
-            return seat_shape(azimuth_deg, arm_deg, ratio)
-
-        turned = shape(arm_deg + TURN_DEG, pair) - shape(arm_deg - TURN_DEG, pair)
-        paired = shape(arm_deg, pair + STRETCH) - shape(arm_deg, max(0.0, pair - STRETCH))
-        return np.column_stack([shape(arm_deg, pair), size * turned, size * paired])
-
-    seen = slopes(stack.body_deg) * stack.root[:, None]
-    known = np.array([np.inf, np.inf, PAIR_SD / (min(pair, STRETCH) + STRETCH)])
-    grid = GRID_DEG + arm_deg % 1.0
-    return _Shape(size, arm_deg % 120, pair, known, seen, without(_LEVEL, slopes(grid)), grid)
-
-
 def _curves(
-    stack: Stack, shape: _Shape | None, unassigned: Floats, sd_mm: float, dof: float, level: float
+    stack: Stack, shape: TurnedShape | None, unassigned: Floats, sd_mm: float, dof: float
 ) -> tuple[CurvePosterior, CurvePosterior]:
     """Posterior of both curves; what belongs to neither widens their limits."""
     orders, blind = stack.orders(blind=False), stack.orders(blind=True)
@@ -321,7 +215,7 @@ def _curves(
     grid = shape.grid_deg if shape else GRID_DEG
     own = Part(slopes, shape.shown if shape else np.zeros((len(grid), 0)))
     own_sd = shape.known_sd if shape else np.zeros(0)
-    fixed = without(_LEVEL, shape.at(grid)) if shape else np.zeros(len(grid))
+    fixed = without(GRID_LEVEL, shape.at(grid)) if shape else np.zeros(len(grid))
     target = stack.target - (shape.at(stack.body_deg) * stack.root if shape else 0.0)
     beside = np.hstack([stack.level, stack.of_machine([*orders, *blind]), kinks])
     waves = [Part(stack.of_probe(some), wave_columns(grid, some)) for some in _groups(orders, shape is None)]
@@ -329,16 +223,14 @@ def _curves(
     shown = _shown(stack.target, beside, np.hstack([slopes, stack.of_probe(orders)]), sd_mm, dof)
     # All orientations see a blind order alike, so that any of them tells how the probe would hold it.
     turned = wave_columns(grid + stack.turns[0].orientation_deg, blind)
-    probe = describe_curves(grid, draws, unassigned @ turned.T, shown, dof, level)
+    probe = describe_curves(grid, draws, unassigned @ turned.T, shown, dof)
     beside = np.hstack([stack.level, stack.of_probe(orders), slopes, stack.of_machine(blind)])
-    apart = span_basis(_LEVEL, wave_columns(GRID_DEG, blind))
+    apart = span_basis(GRID_LEVEL, wave_columns(GRID_DEG, blind))
     own = Part(kinks, without(apart, reversal_shapes(GRID_DEG)))
     waves = [Part(stack.of_machine(some), wave_columns(GRID_DEG, some)) for some in _groups(orders, False)]
     draws = draw_curves(target, beside, own, np.full(2, LARGE_REVERSAL_MM), waves, sd_mm, dof)
     shown = _shown(target, beside, np.hstack([kinks, stack.of_machine(orders)]), sd_mm, dof)
-    machine = describe_curves(
-        GRID_DEG, draws, unassigned @ wave_columns(GRID_DEG, blind).T, shown, dof, level
-    )
+    machine = describe_curves(GRID_DEG, draws, unassigned @ wave_columns(GRID_DEG, blind).T, shown, dof)
     return probe, machine
 
 
@@ -375,7 +267,7 @@ class _Waves:
     draws_mm: Floats
 
 
-def _find_waves(stack: Stack, shape: _Shape | None, sd_mm: float, dof: float) -> _Waves:
+def _find_waves(stack: Stack, shape: TurnedShape | None, sd_mm: float, dof: float) -> _Waves:
     """Waves of all orders; those too short for the directions are the shape's, where one was found."""
     orders, blind = stack.orders(blind=False), stack.orders(blind=True)
     target = stack.target

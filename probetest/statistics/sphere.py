@@ -19,11 +19,9 @@ Floats = NDArray[np.float64]
 Integers = NDArray[np.intp]
 Pair = tuple[float, float]
 
-RING_GAP_DEG, MOST_OFF_NORMAL_DEG = 1.0, 45.0
-"""Elevations no further apart are one ring; a motion further off the normal did not touch this sphere."""
-
-MAX_SPHERE_CONDITION = 100.0
-"""Beyond it all directions lie nearly in one plane, at one elevation or close together."""
+RING_GAP_DEG, MOST_OFF_NORMAL_DEG, MAX_SPHERE_CONDITION = 1.0, 45.0, 100.0
+"""Elevations no further apart are one ring; a motion further off the normal did not touch this sphere;
+directions of a larger condition lie nearly in one plane, at one elevation or close together."""
 
 RING_ELEVATIONS_DEG, RING_POINTS = (-90.0, -67.5, -45.0, -22.5, 0.0), (1, 4, 8, 4, 8)
 """Of the 25-point pattern."""
@@ -97,10 +95,10 @@ class SphereTest:
         Touches, and distinct directions.
     centre_mm, radius_mm : tuple of float, float
         Least-squares sphere of the ball centres: sphere and ball less mean pre-travel.
-    u_mm, interval_mm, fit_dof : tuple, tuple, float
-        Standard uncertainties and intervals of x, y, z and radius, and the degrees of freedom behind them.
-    condition : float
-        Condition number of the sphere problem.
+    u_mm, interval_mm : tuple
+        Standard uncertainties and intervals of x, y, z and radius.
+    fit_dof, condition : float
+        Degrees of freedom behind them; condition number of the sphere problem.
     form_mm, form_means_mm : float
         R_max - R_min over all touches as they are, and over the point means.
     scatter_mm, scatter_dof : float
@@ -170,7 +168,8 @@ def match_pattern25(azimuth_deg: ArrayLike, elevation_deg: ArrayLike, within_deg
     near_pole = np.abs(elevation + 67.5) <= within_deg
     if len(azimuth) != 25 or not near_pole.any():
         return None
-    turn = float(np.rad2deg(np.angle(np.exp(4j * np.deg2rad(azimuth[near_pole])).mean())) / 4) % 90.0
+    fourfold = np.angle(np.exp(4j * np.deg2rad(azimuth[near_pole])).mean())
+    turn = float(np.round(np.rad2deg(fourfold) / 4, 6)) % 90.0
     cosines = motion_vectors(azimuth, elevation) @ motion_vectors(*pattern25(turn)).T
     error = float(np.rad2deg(np.arccos(np.clip(cosines.max(axis=1), -1.0, 1.0)).max()))
     return (turn, error) if len({*cosines.argmax(axis=1)}) == 25 and error <= within_deg else None
@@ -250,22 +249,22 @@ def sphere_test(
 
     Notes
     -----
-    The sphere is fitted to all touches. R_max - R_min is taken as it is; scatter
-    makes it larger, so ``scatter_form`` stands beside it. Form of sphere, machine and probe are in it
-    together. Uncertainties come from the larger of scatter and residual; lobing counts as residual.
+    The sphere is fitted to all touches. R_max - R_min is taken as it is; scatter makes it larger, so
+    ``scatter_form`` stands beside it. Form of sphere, machine and probe are in it together; steps of the
+    log are not corrected for. Uncertainties come from the larger of scatter and residual, lobing included.
 
     The fitted centre takes up what pre-travel has of the form a + b . u. A pre-travel less by b at the
     pole, in proportion to the sine of the elevation, and a centre higher by b give the same positions:
-    touches from above can't tell them apart, and ``form_mm`` is less than the range of pre-travel over
-    the hemisphere. ``axial`` therefore needs the height of the centre from elsewhere. It is the distance
-    at the pole less the mean distance of the horizontal touches from the centre of their circle.
+    touches from above can't tell them apart. For a seat with a lever of 6.7 times its radius ``form_mm``
+    is about half of the range of pre-travel over the hemisphere, and the ring means show 20 to 40 % of
+    the fall to the pole. ``axial`` (distance at the pole less mean distance of the horizontal touches from
+    the centre of their circle) therefore needs the height of the centre from elsewhere.
     """
     check_level(level)
     positions, azimuth, elevation = _checked(positions_mm, azimuth_deg, elevation_deg)
     turned = np.where(np.abs(elevation) > 90.0 - 5e-5, 0.0, np.mod(np.round(azimuth, 4), 360.0))
     keys, inverse = np.unique(np.column_stack([np.round(elevation, 4), turned]), axis=0, return_inverse=True)
-    point = inverse.ravel()
-    counts = np.bincount(point).astype(float)
+    point, counts = inverse.ravel(), np.bincount(inverse.ravel()).astype(float)
     condition = _condition(keys, counts)
     centre, radius, cofactor = fit_sphere(positions)
     distance = np.linalg.norm(positions - centre, axis=1)
@@ -363,8 +362,9 @@ def _ring(keys: Floats, counts: Floats, means: Floats, sd: float, dof: float) ->
     azimuths, readings, touches = (tuple(c.tolist()) for c in (keys[:, 1], means, counts.astype(int)))
     elevation, mean, spread = float(keys[:, 0].mean()), float(means.mean()), float(np.ptp(means))
     u = float(sd * np.sqrt((1 / counts).sum()) / len(counts))
-    n = sum(touches)
-    return ElevationRing(elevation, n, azimuths, touches, readings, mean, u, spread, first, harmonics)
+    return ElevationRing(
+        elevation, sum(touches), azimuths, touches, readings, mean, u, spread, first, harmonics
+    )
 
 
 def _first_order(fit: HarmonicFit, azimuth: Floats, counts: Floats, sd: float, dof: float) -> Harmonic:
@@ -390,11 +390,11 @@ def _axial(positions: Floats, keys: Floats, scatter: Pair, centre_z: Pair, level
     x, y, _ = fit_circle(positions[flat, :2])
     distance = np.linalg.norm(positions - (x, y, centre_z[0]), axis=1)
     design = np.column_stack([np.ones(flat.sum()), unit_vectors(keys[flat, 1])])
-    share = np.linalg.inv(design.T @ design)[0, 0] + 1 / down.sum()
-    n = f"{flat.sum()} horizontal and {down.sum()} axial touches"
+    share = float(np.linalg.inv(design.T @ design)[0, 0] + 1 / down.sum())
+    basis = f"{flat.sum()} horizontal and {down.sum()} axial touches"
     parts = (
         Component("height of the centre", "B", centre_z[1], np.inf, "stated"),
-        Component("scatter", "A", scatter[0] * float(np.sqrt(share)), scatter[1], n),
+        Component("scatter", "A", scatter[0] * share**0.5, scatter[1], basis),
     )
     difference = float(distance[down].mean() - distance[flat].mean())
     return combine("horizontal mean less axial pre-travel", difference, parts, level)

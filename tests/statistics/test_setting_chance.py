@@ -97,8 +97,8 @@ def test_run_out_at_an_unknown_azimuth_follows_the_arcsine_law(orientation: str)
 
 def test_a_return_move_is_all_or_nothing() -> None:
     found = expect_feature(FLAT, Shop((0.02, 0.03)), web_centre())
-    assert (found.error95_mm, found.error95_se_mm) == (0.01, 0.0)
-    assert (found.range95_mm.lower, found.range95_mm.upper) == (-0.01, 0.01)
+    assert (found.error95_mm, found.error95_se_mm) == pytest.approx((0.01, 0.0))
+    assert (found.range95_mm.lower, found.range95_mm.upper) == pytest.approx((-0.01, 0.01))
     both = expect_feature(FLAT, Shop((0.02, 0.03)), bore_centre(4))
     assert both.error95_mm == pytest.approx(np.hypot(0.01, 0.015))
 

@@ -1,0 +1,174 @@
+"""Several orientations of one stage, put together to tell the probe from the machine."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Any
+
+from probetest.errors import StatisticsError
+from probetest.jobs.analysis import Analysis, Series
+from probetest.statistics.curve_posterior import CurvePosterior
+from probetest.statistics.lobing import Harmonic
+from probetest.statistics.separation import Separation, separate
+from probetest.statistics.turns import FEWEST_DIRECTIONS, Turn
+
+MIXED = "probe + this machine"
+"""What a figure of one orientation is of."""
+
+ONE_ORIENTATION = (
+    "the log holds one orientation of the probe, or none was logged, so that every figure is of probe and "
+    "machine together; repeat the test with the probe turned in the spindle to 30, 90 and 210° (column "
+    "orientation_deg)"
+)
+
+
+@dataclass(frozen=True, slots=True)
+class Separated:
+    """What the orientations of a stage say together.
+
+    Attributes
+    ----------
+    separation : Separation or None
+    reason : str
+        Why there is none, or no curve in it; empty where the probe's own curve is known.
+    left_out : tuple of (float, str)
+        Orientations that could not be used, and why.
+    stage : str
+        Empty without a separation.
+    """
+
+    separation: Separation | None
+    reason: str
+    left_out: tuple[tuple[float, str], ...] = ()
+    stage: str = ""
+
+    @property
+    def known(self) -> Separation | None:
+        """The separation where it holds the probe's own curve."""
+        return self.separation if self.separation is not None and self.separation.probe is not None else None
+
+    def uses(self, part: Series) -> bool:
+        """Whether a series is part of a separation that holds the probe's own curve."""
+        known = self.known
+        return (
+            known is not None and part.stage == self.stage and part.orientation_deg in known.orientations_deg
+        )
+
+
+def separate_stage(parts: Sequence[tuple[Series, Analysis | None]]) -> Separated:
+    """Separate the series of one stage.
+
+    Parameters
+    ----------
+    parts : sequence of (Series, Analysis or None)
+        One for each orientation; None where it could not be analysed.
+    """
+    if len(parts) < 2:
+        return Separated(None, ONE_ORIENTATION)
+    turns, left_out = [], []
+    for part, found in parts:
+        reason = _unusable(found)
+        if found is None or reason:
+            left_out.append((part.orientation_deg, reason))
+        else:
+            turns.append(_turn(part, found))
+    try:
+        separation = separate(turns)
+    except StatisticsError as error:
+        return Separated(None, str(error), tuple(left_out))
+    return Separated(separation, separation.reason, tuple(left_out), parts[0][0].stage)
+
+
+def _unusable(found: Analysis | None) -> str:
+    """Why a series can't take part; empty where it can."""
+    if found is None:
+        return "no direction was touched twice"
+    if found.readings.fit is None:
+        return "its directions give no centre"
+    if len(found.readings.azimuth_deg) < FEWEST_DIRECTIONS:
+        return f"it has {len(found.readings.azimuth_deg)} directions, at least {FEWEST_DIRECTIONS} are needed"
+    return ""
+
+
+def _turn(part: Series, found: Analysis) -> Turn:
+    means, azimuths, counts, sd_mm, dof = found.curve.shape
+    fit = found.readings.fit
+    centre = fit.centre_mm if fit is not None else (0.0, 0.0)
+    return Turn(part.orientation_deg, azimuths, means, counts, centre, sd_mm, dof)
+
+
+def separated_to_dict(found: Separated) -> dict[str, Any]:
+    """What result.json says: ``separation``, null with ``separation_reason`` without one."""
+    apart = found.separation
+    if apart is None:
+        return {"separation": None, "separation_reason": found.reason}
+    reversal, runout, same = apart.reversal, apart.runout, apart.same_side
+    plain = {
+        "stage": found.stage,
+        "orientations_deg": list(apart.orientations_deg),
+        "left_out": [{"orientation_deg": angle, "reason": reason} for angle, reason in found.left_out],
+        "n": apart.n,
+        "separability": [{"order": order, "s": share} for order, share in apart.separability],
+        "separable_orders": list(apart.separable_orders),
+        "blind_orders": list(apart.blind_orders),
+        "noise_mm": apart.noise_mm,
+        "dof": apart.dof,
+        "misfit_p": apart.misfit_p,
+        "probe": _curve(apart.probe, apart.probe_harmonics, apart.reason),
+        "machine": _curve(apart.machine, apart.machine_harmonics, apart.reason),
+        "unassigned": harmonics_to_list(apart.unassigned),
+        "reversal_mm": None if reversal is None else {"x": reversal.x_mm, "y": reversal.y_mm},
+        "reversal_u_mm": None if reversal is None else {"x": reversal.x_u_mm, "y": reversal.y_u_mm},
+        **({"reversal_mm_reason": apart.reversal_reason} if reversal is None else {}),
+        "runout_mm": runout.runout_mm,
+        "runout_u_mm": runout.u_mm,
+        "runout_azimuth_deg": runout.azimuth_deg,
+        "runout_lower_mm": runout.interval_mm.lower,
+        "runout_upper_mm": runout.interval_mm.upper,
+        "runout_misfit_p": runout.misfit_p,
+        "same_side": None
+        if same is None
+        else {
+            "pairs": same.pairs,
+            "plain_rms_mm": same.plain_rms_mm,
+            "turned_rms_mm": same.turned_rms_mm,
+            "u_mm": same.u_mm,
+        },
+        **({} if same else {"same_side_reason": "no two orientations lie 180 deg apart"}),
+    }
+    return {"separation": plain}
+
+
+def _curve(curve: CurvePosterior | None, harmonics: Sequence[Harmonic], reason: str) -> dict[str, Any]:
+    waves = harmonics_to_list(harmonics)
+    if curve is None:
+        empty = dict.fromkeys(
+            ("variation_mm", "lower_mm", "upper_mm", "azimuth_deg", "curve_mm", "curve_u_mm")
+        )
+        return {**empty, "variation_mm_reason": reason, "harmonics": waves}
+    interval = curve.interval_mm()
+    return {
+        "variation_mm": curve.variation_mm,
+        "lower_mm": interval.lower,
+        "upper_mm": interval.upper,
+        "shown_p": curve.shown_p,
+        "azimuth_deg": [float(angle) for angle in curve.azimuth_deg],
+        "curve_mm": [float(value) for value in curve.mean_mm],
+        "curve_u_mm": [float(value) for value in curve.u_mm],
+        "harmonics": waves,
+    }
+
+
+def harmonics_to_list(waves: Sequence[Harmonic]) -> list[dict[str, Any]]:
+    """Waves as result.json lists them."""
+    return [
+        {
+            "order": wave.order,
+            "amplitude_mm": wave.amplitude_mm,
+            "phase_deg": wave.phase_deg,
+            "u_mm": wave.u_mm,
+            "p": wave.p_value,
+        }
+        for wave in waves
+    ]
