@@ -228,7 +228,7 @@ def _variation(found: Analysis, limit: float, risk: float, form_u: float) -> Che
 
 def _own_variation(apart: Separation, own: CurvePosterior, limit: float, risk: float) -> Check:
     """The probe's own variation over all directions; the form of the artefact is the machine's."""
-    name, label = "pretravel_variation", "Pre-travel variation (probe alone, all directions)"
+    name, label = "pretravel_variation", "Pre-travel variation (probe alone)"
     wide, bounds = own.interval_mm(), own.interval_mm(1 - 2 * risk)
     check = bounded(name, label, own.variation_mm, "mm", limit, wide, bounds, apart.n)
     if check.verdict != "undecided":

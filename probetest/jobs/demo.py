@@ -25,8 +25,7 @@ def copy_demo(folder: Path) -> tuple[list[Path], Path]:
     target = folder / "logs"
     try:
         target.mkdir(parents=True, exist_ok=True)
-        for file in sorted((bundled("data") / "demo").iterdir()):
-            shutil.copyfile(file, target / file.name)
+        shutil.copytree(bundled("data") / "demo", target, dirs_exist_ok=True)
         shutil.copyfile(bundled("data") / "limits.toml", target / "limits.toml")
     except OSError as error:
         raise ReportError(f"{target}: the demo can't be written there ({error.strerror}).") from error

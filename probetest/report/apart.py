@@ -139,9 +139,9 @@ def apart_table(found: Qualification) -> Table | None:
         rows=(
             ("told apart, 0 to 1", *(number(share, 2) for _, share in apart.separability)),
             ("probe, µm", *(_amplitude(probe.get(order)) for order in orders)),
-            ("u, µm", *(_u(probe.get(order)) for order in orders)),
+            ("its u, µm", *(_u(probe.get(order)) for order in orders)),
             ("machine, µm", *(_amplitude(machine.get(order)) for order in orders)),
-            ("u, µm", *(_u(machine.get(order)) for order in orders)),
+            ("its u, µm", *(_u(machine.get(order)) for order in orders)),
             *(
                 [("not told apart, µm", *(_amplitude(both.get(order)) for order in orders))]
                 if apart.blind_orders

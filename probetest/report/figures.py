@@ -48,7 +48,19 @@ def pretravel_curve(found: Qualification) -> Picture:
             label="mean of a direction, 95 %",
         )  # fmt: skip
         handles, names = axes.get_legend_handles_labels()
-        if analysis.seat is not None and analysis.seat.shown:
+        apart = found.separated.known
+        if apart is not None and apart.probe is not None:
+            turned = np.append(apart.probe.azimuth_deg, apart.probe.azimuth_deg[0] + 360.0)
+            own = np.append(apart.probe.mean_mm, apart.probe.mean_mm[0]) + analysis.mean_mm.mean() - base
+            (line,) = axes.plot(
+                np.deg2rad(turned + found.series.orientation_deg),
+                UM_PER_MM * own,
+                color=PALETTE.vermilion,
+                lw=0.9,
+            )
+            handles.append(line)
+            names.append("the probe alone")
+        elif analysis.seat is not None and analysis.seat.shown:
             line = _seat_line(axes, found, base)
             _arms(axes, analysis.seat.arm_azimuth_deg, floor, top)
             handles.append(line)
@@ -60,8 +72,13 @@ def pretravel_curve(found: Qualification) -> Picture:
     what = "Pre-travel" if known else "Pre-travel less its mean over directions"
     return picture_from_figure(
         figure,
-        caption=f"{what} of the {MIXED}; the centre is taken out. A triangle on the rim marks an arm "
-        "of the seat as fitted; it lifts when the stylus moves the opposite way.",
+        caption=f"{what} of the {MIXED}; the centre is taken out. "
+        + (
+            "The line is the probe alone, as told from the machine by several orientations."
+            if apart is not None
+            else "A triangle on the rim marks an arm of the seat as fitted; it lifts when the stylus moves "
+            "the opposite way."
+        ),
         alt=f"Polar plot of the mean pre-travel in {len(azimuth)} directions, "
         f"{means.min():.1f} to {means.max():.1f} µm.",
     )

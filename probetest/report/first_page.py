@@ -196,7 +196,7 @@ def _remark(check: Check) -> str:
 def headline_facts(found: Qualification) -> Facts:
     """The figures to quote, with what they rest on."""
     analysis = found.analysis
-    spread, variation, seat, drift = analysis.repeatability, analysis.variation, analysis.seat, analysis.drift
+    spread, drift = analysis.repeatability, analysis.drift
     rows = []
     if spread.resolved:
         interval = um_span(spread.interval_mm, 2)
@@ -217,37 +217,7 @@ def headline_facts(found: Qualification) -> Facts:
         rows.append(("Repeatability sd", f"not resolved, at most about {um(spread.step_mm)} µm"))
     most = max((part for part in spread.directions if part.n > 1), key=lambda part: part.range_mm)
     rows.append(("Largest range in one direction", f"{um(most.range_mm)} µm (n = {most.n})"))
-    apart = found.separated.known
-    with_machine = f" ({MIXED})" if apart else ""
-    if apart is not None and apart.probe is not None:
-        rows.append(
-            (
-                "Pre-travel variation, probe alone",
-                f"{um(apart.probe.variation_mm)} µm ({um_span(apart.probe.interval_mm(), 1)} µm), all "
-                f"directions, from {len(apart.orientations_deg)} orientations, n = {apart.n}",
-            )
-        )
-    if variation is not None:
-        rows.append(
-            (
-                f"Pre-travel variation, tested directions{with_machine}",
-                f"{um(variation.variation_mm)} µm "
-                f"({um_span(variation.interval_mm, 1)} µm); "
-                f"range of the means as they are {um(variation.raw_mm)} µm",
-            )
-        )
-        if seat is not None and seat.shown and seat.fits:
-            rows.append(
-                (
-                    f"Pre-travel variation, all directions{with_machine}",
-                    f"{um(seat.variation_mm)} ± {um(2 * seat.variation_u_mm)} µm (2 u), by the fitted "
-                    "three-arm shape",
-                )
-            )
-        else:
-            rows.append(("Pre-travel variation, all directions", f"not given: {shape_reason(found)}"))
-    else:
-        rows.append(("Pre-travel variation", f"not given: {analysis.variation_reason}"))
+    rows.extend(_variation_rows(found))
     if found.mean_pretravel_mm is not None:
         budget = next(b for b in found.budgets if b.figure == "Mean pre-travel")
         rows.append(
@@ -269,6 +239,32 @@ def headline_facts(found: Qualification) -> Facts:
         )
     )
     return Facts(tuple(rows))
+
+
+def _variation_rows(found: Qualification) -> list[tuple[str, str]]:
+    variation, seat, apart = found.analysis.variation, found.analysis.seat, found.separated.known
+    if variation is None:
+        return [("Pre-travel variation", f"not given: {found.analysis.variation_reason}")]
+    mixed = f"{um(variation.variation_mm)} µm ({um_span(variation.interval_mm, 1)} µm)"
+    if apart is not None and apart.probe is not None:
+        own = f"{um(apart.probe.variation_mm)} µm ({um_span(apart.probe.interval_mm(), 1)} µm)"
+        return [
+            ("Pre-travel variation, probe alone", f"{own}, {len(apart.orientations_deg)} orientations"),
+            (f"The same, {MIXED}, at {found.series.orientation_deg:.4g}°", f"{mixed}, tested directions"),
+        ]
+    rows = [
+        (
+            "Pre-travel variation, tested directions",
+            f"{mixed}; range of the means as they are {um(variation.raw_mm)} µm",
+        )
+    ]
+    if seat is not None and seat.shown and seat.fits:
+        every = (
+            f"{um(seat.variation_mm)} ± {um(2 * seat.variation_u_mm)} µm (2 u), by the fitted three-arm shape"
+        )
+    else:
+        every = f"not given: {shape_reason(found)}"
+    return [*rows, ("Pre-travel variation, all directions", every)]
 
 
 def remarks_block(found: Qualification) -> Note:

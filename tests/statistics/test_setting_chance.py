@@ -278,7 +278,7 @@ def test_more_trials_are_surer() -> None:
     assert few.form == many.form
 
 
-def test_a_feature_takes_less_than_the_blink_of_an_eye() -> None:
+def test_a_feature_is_quick() -> None:
     curve, cycle = uncertain_seat(200), cycle_of(bore_centre(8))
     started = time.process_time()
     draw_errors(cycle, curve, SHOPS["random"])

@@ -120,6 +120,16 @@ def test_a_worse_habit_is_called_worse() -> None:
     assert found["pocket width along X", "same-side touch"].helps is False
 
 
+@pytest.mark.parametrize(("gain_in_errors", "helps"), [(2.9, None), (3.1, True), (-2.9, None), (-3.1, False)])
+def test_a_gain_within_the_error_of_the_trials_is_undecided(
+    gain_in_errors: float, helps: bool | None
+) -> None:
+    before = replace(expect_feature(LOBE, Shop(), height(), 1000), error95_mm=0.01, error95_se_mm=0.0003)
+    # Standard error of the difference: 0.0005.
+    after = replace(before, error95_mm=0.01 - 0.0005 * gain_in_errors, error95_se_mm=0.0004)
+    assert HabitEffect("height", "any", "tried", before, after).helps is helps
+
+
 def test_more_touches_keep_the_start() -> None:
     five = with_more_touches(bore_diameter(3, 20.0), 5)
     assert five.azimuth_deg == pytest.approx((20.0, 92.0, 164.0, 236.0, 308.0))

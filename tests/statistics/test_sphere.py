@@ -493,13 +493,13 @@ def seat_on_the_pattern(turn: float) -> tuple[SphereTest, Floats, Floats]:
     return found, late, elevation
 
 
-@pytest.mark.parametrize("turn", [0.0, 10.0, 30.0, 55.0])
+@pytest.mark.parametrize("turn", [0.0, 10.0, 15.0, 40.0])
 def test_form_error_of_a_lobed_probe_is_below_the_range_of_its_pretravel(turn: float) -> None:
     found, late, _ = seat_on_the_pattern(turn)
-    assert 0.4 < found.form_mm / np.ptp(late) < 0.65
+    assert 0.46 < found.form_mm / np.ptp(late) < 0.65
 
 
-@pytest.mark.parametrize("turn", [0.0, 10.0, 30.0, 55.0])
+@pytest.mark.parametrize("turn", [0.0, 10.0, 15.0, 40.0])
 def test_axial_difference_is_found_where_the_height_is_known_and_rings_show_a_third(turn: float) -> None:
     found, late, elevation = seat_on_the_pattern(turn)
     true = float(late[elevation == 0.0].mean() - late[elevation == -90.0].mean())
@@ -507,7 +507,7 @@ def test_axial_difference_is_found_where_the_height_is_known_and_rings_show_a_th
     assert found.axial.value_mm == pytest.approx(true, abs=5e-6)
     assert true == pytest.approx(0.025, abs=0.0005)
     naive = found.rings[-1].mean_mm - found.rings[0].mean_mm
-    assert 0.2 < naive / true < 0.4
+    assert 0.28 < naive / true < 0.30
 
 
 def test_axial_uncertainty_by_hand() -> None:

@@ -238,6 +238,13 @@ def test_a_variation_that_may_be_zero_stays_so() -> None:
     assert found.predicted_mm == pytest.approx(0.001 * found.factor, rel=1e-12)
 
 
+def test_where_nothing_may_bend_the_unbent_part_is_the_lower_limit() -> None:
+    found = predict_stylus(0.021, Interval(0.019, 0.023), UNSURE_OLD, UNSURE_NEW, unbent_mm=0.020)
+    assert found.interval_mm.lower == pytest.approx(0.020, rel=1e-12)
+    with pytest.raises(StatisticsError, match=r"^the part that does not bend .* but got 0.02 and inf mm$"):
+        predict_stylus(0.021, Interval(0.019, 0.023), OLD, OLD, unbent_mm=0.020, unbent_u_mm=float("inf"))
+
+
 def test_a_variation_of_zero_is_predicted_by_its_upper_limit() -> None:
     found = predict_stylus(0.0, Interval(0.0, 0.002), OLD, replace(OLD, modulus_gpa=200.0))
     assert (found.predicted_mm, found.interval_mm.lower) == (0.0, 0.0)
