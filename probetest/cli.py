@@ -18,7 +18,7 @@ if TYPE_CHECKING:
     from probetest.jobs.batch import Options
     from probetest.jobs.reading import Reading
 
-EXIT_CODES = {"pass": 0, "fail": 1, "undecided": 3}
+EXIT_CODES = {"pass": 0, "fail": 1, "undecided": 3, "consistent": 0, "worse": 1, "can't tell": 3}
 UNUSABLE = 2
 BROKEN = 70
 
@@ -162,6 +162,54 @@ def convert(log: Path, out: Path, reading: Reading) -> None:
         found = convert_log(log, out, told, bar.reading(log))
     print_checked(found)
     print_written(out)
+
+
+@cli.command()
+@click.argument("log", type=PATH)
+@click.option(
+    "--against", type=PATH, required=True, metavar="RESULT", help="The maker's result.json or report.pdf."
+)
+@click.option(
+    "--limits", type=PATH, metavar="FILE", help="Limits (TOML) instead of those of the maker's report."
+)
+@click.option(
+    "--out", type=PATH, default=Path("reports"), show_default=True, metavar="DIR", help="Where reports go."
+)
+@click.option("--no-pdf", is_flag=True, help="Write verification.json only.")
+@click.option("--json", "as_json", is_flag=True, help="Print verification.json, and nothing else.")
+@_reading_options
+def verify(
+    log: Path,
+    against: Path,
+    limits: Path | None,
+    out: Path,
+    no_pdf: bool,
+    as_json: bool,
+    reading: Reading,
+) -> None:
+    """Hold your test of a probe against its maker's report: consistent, worse, or can't tell.
+
+    Writes DIR/SERIAL/ with verification.pdf, .ipynb and .json. Exit codes: 0 consistent, 1 worse,
+    3 can't tell, 2 unusable input.
+
+    Example: probetest verify received.csv --against report.pdf
+    """
+    from probetest.jobs.batch import Options
+    from probetest.jobs.verify import verification_to_dict
+    from probetest.jobs.verifying import verify_log, write_verification
+    from probetest.screen import print_json, print_verification, progress
+
+    options = Options(limits, reading)
+    with progress() as bar:
+        verified = verify_log(log, against, options, bar.reading(log))
+        step = bar.start("writing the report", 1)
+        folder = write_verification(verified, out, options, pdf=not no_pdf)
+        step()
+    if as_json:
+        print_json(verification_to_dict(verified.result))
+    else:
+        print_verification(verified.result, folder)
+    sys.exit(EXIT_CODES[verified.result.verdict])
 
 
 @cli.command()

@@ -164,10 +164,10 @@ RECEIVED = (
     Case(
         "SK1-001",
         "siskin-1",
-        "damaged on the way: one contact pair opens early, and it scatters three times as far",
-        replace(SOFT, threshold_n=(0.3, 0.0, 0.0), sd_mm=0.0045),
+        "damaged on the way: one contact pair opens early, and it scatters twice as far",
+        replace(SOFT, threshold_n=(0.45, 0.0, 0.0), sd_mm=0.003),
         mill=WORN_MILL,
-        plan=Plan(directions=24, repeats=5),
+        plan=Plan(directions=24, repeats=10),
         orientations_deg=TURNS_DEG,
         machine=BUYERS_MILL,
     ),

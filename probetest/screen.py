@@ -20,7 +20,10 @@ from probetest.importers import ImportResult, summarise
 from probetest.importers.skipped import Skipped
 from probetest.jobs.checking import Checked
 from probetest.jobs.qualify import Qualification
+from probetest.jobs.verify import Verification
+from probetest.report.agreement import SHOWN
 from probetest.report.numbers import UNKNOWN, number, rounded, span, um, um_span
+from probetest.statistics.agreement import Agreement
 from probetest.statistics.decision import Check
 from probetest.statistics.intervals import Interval
 
@@ -106,6 +109,43 @@ def print_results(results: Sequence[Qualification], folders: Sequence[Path]) -> 
         console.print(
             Text(f"Written: {printable(str(folders[0].parent))}/ ({len(folders)} {noun}, one folder each)")
         )
+
+
+def print_verification(result: Verification, folder: Path) -> None:
+    """The overall word, a line for each figure, what would settle the rest, where the files are."""
+    console = _console()
+    word = Text(result.verdict, style=STYLES[SHOWN[result.verdict]])
+    console.print(Text(f"{printable(result.found.record.serial)} against its report: ").append(word))
+    table = Table(box=None, pad_edge=False, header_style="bold")
+    table.add_column("figure", overflow="fold")
+    for title in ("here (95 %)", "report (95 %)", "En"):
+        table.add_column(title, justify="right", no_wrap=True)
+    table.add_column("verdict", no_wrap=True)
+    for one in result.agreements:
+        table.add_row(*_agreement_row(one))
+    console.print(table)
+    console.print(Text("Lengths in µm, shares in %. Difference by its uncertainty: En; beyond 1 worse."))
+    for label, reason in result.not_compared:
+        console.print(Text(f"not compared: {label}: {printable(reason)}"))
+    for line in result.advice:
+        console.print(Text(printable(line)))
+    console.print(Text(f"Written: {printable(str(folder))}/"))
+
+
+def _agreement_row(one: Agreement) -> list[Text | str]:
+    scale = 1000.0 if one.unit == "mm" else 100.0
+
+    def shown(value: float, interval: Interval) -> str:
+        limits = span(interval.lower, interval.upper, 2, scale).replace(" to ", "–")
+        return f"{number(scale * value, 2)} ({limits})"
+
+    return [
+        one.label,
+        shown(one.ours, one.ours_interval),
+        shown(one.theirs, one.theirs_interval),
+        number(one.en, 2, sign=True),
+        Text(one.verdict, style=STYLES[SHOWN[one.verdict]]),
+    ]
 
 
 def _row(found: Qualification) -> list[Text | str]:

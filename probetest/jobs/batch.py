@@ -189,19 +189,26 @@ def write_results(
 
     if not pdf:
         for _, found in results:
-            folder = _make_folder(out, found)
+            folder = make_folder(out, found)
             write_atomically(folder / "result.json", result_to_json(found))
             yield folder
         return
     with NotebookRunner() as runner:
         for job, found in results:
-            folder = _make_folder(out, found)
+            folder = make_folder(out, found)
             notebook = runner.run(bundled("notebooks") / TEMPLATE, _parameters(job, found, options))
             _write_report(folder, job, found, notebook)
             yield folder
 
 
-def _make_folder(out: Path, found: Qualification) -> Path:
+def make_folder(out: Path, found: Qualification) -> Path:
+    """The folder of a serial, made where it is missing.
+
+    Raises
+    ------
+    ReportError
+        If it can't be made.
+    """
     folder = out / folder_name(found.record.serial)
     try:
         folder.mkdir(parents=True, exist_ok=True)
@@ -226,20 +233,20 @@ def _write_report(folder: Path, job: Job, found: Qualification, notebook: Notebo
     from probetest.report.render import notebook_to_bytes, notebook_to_pdf, write_atomically
 
     result = result_to_json(found)
-    attachments = {"result.json": result, **_log_itself(job)}
+    attachments = {"result.json": result, **log_itself(job)}
     report = notebook_to_pdf(
         notebook,
         title="Acceptance test",
         serial=found.record.serial,
         attachments=attachments,
-        date=_date(found),
+        date=date_of(found),
     )
     write_atomically(folder / "report.ipynb", notebook_to_bytes(notebook))
     write_atomically(folder / "report.pdf", report)
     write_atomically(folder / "result.json", result)
 
 
-def _log_itself(job: Job) -> dict[str, bytes]:
+def log_itself(job: Job) -> dict[str, bytes]:
     """The log, to travel inside the report; empty where it is large.
 
     Raises
@@ -261,7 +268,7 @@ def _log_itself(job: Job) -> dict[str, bytes]:
         raise ReportError(changed) from error
 
 
-def _date(found: Qualification) -> datetime | None:
+def date_of(found: Qualification) -> datetime | None:
     """Day of the test, so that the same log gives the same report; None where no day was logged."""
     times = found.series.level["time"].dropna()
     return None if times.empty or times.min().date() == UNDATED else times.max().to_pydatetime()

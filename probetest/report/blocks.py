@@ -47,9 +47,18 @@ class Block(ABC):
 
 @dataclass(frozen=True, slots=True)
 class VerdictMark:
-    """A verdict inside a table: the word with its shape."""
+    """A verdict inside a table: the word with its shape.
+
+    Attributes
+    ----------
+    verdict : str
+        "pass", "fail", "undecided" or "not tested".
+    word : str
+        What is written; empty for the verdict itself.
+    """
 
     verdict: Verdict
+    word: str = ""
 
     def __post_init__(self) -> None:
         _require(self.verdict, Verdict, "verdict")
@@ -141,12 +150,15 @@ class Banner(Block):
         The verdict in words, with its reason.
     facts : tuple of (str, str)
         Pairs of label and value, value with unit.
+    word : str
+        What the band says; empty for the verdict itself.
     """
 
     verdict: Verdict
     title: str
     sentence: str
     facts: tuple[tuple[str, str], ...] = ()
+    word: str = ""
 
     def __post_init__(self) -> None:
         _require(self.verdict, Verdict, "verdict")
@@ -155,6 +167,7 @@ class Banner(Block):
         return {
             "block": "banner",
             "verdict": self.verdict,
+            "word": self.word or self.verdict,
             "title": self.title,
             "sentence": self.sentence,
             "facts": [list(fact) for fact in self.facts],
@@ -278,7 +291,9 @@ def picture_from_figure(figure: Figure, *, caption: str, alt: str, width: str = 
 
 
 def _cell(cell: Cell) -> str | dict[str, str]:
-    return {"verdict": cell.verdict} if isinstance(cell, VerdictMark) else cell
+    if not isinstance(cell, VerdictMark):
+        return cell
+    return {"verdict": cell.verdict, "word": cell.word or cell.verdict}
 
 
 def _require(value: str, allowed: Any, name: str) -> None:

@@ -62,13 +62,13 @@ def _tag(name: str, style: str, text: str) -> str:
     return f'<{name} style="{style}">{escape(text)}</{name}>' if text else ""
 
 
-def _mark(verdict: str) -> str:
+def _mark(verdict: str, word: str) -> str:
     style = f"color:{_WORD_COLOURS[verdict]};white-space:nowrap"
-    return f'<span style="{style}">{SHAPES[verdict]} {escape(verdict)}</span>'
+    return f'<span style="{style}">{SHAPES[verdict]} {escape(word)}</span>'
 
 
 def _cell(cell: str | dict[str, str]) -> str:
-    return _mark(cell["verdict"]) if isinstance(cell, dict) else escape(cell)
+    return _mark(cell["verdict"], cell["word"]) if isinstance(cell, dict) else escape(cell)
 
 
 def _table(data: dict[str, Any]) -> str:
@@ -100,11 +100,15 @@ def _width(width: str | None) -> str:
     return "" if width is None or width.endswith("fr") else f"width:{escape(width)};"
 
 
+def _first_upper(word: str) -> str:
+    """The word with its first letter large."""
+    return word[:1].upper() + word[1:]
+
+
 def _banner(data: dict[str, Any]) -> str:
     verdict = data["verdict"]
-    word = (
-        f'<b style="font-size:180%;margin-right:1.5em">{SHAPES[verdict]} {escape(verdict.capitalize())}</b>'
-    )
+    word = f"{SHAPES[verdict]} {escape(_first_upper(data['word']))}"
+    word = f'<b style="font-size:180%;margin-right:1.5em">{word}</b>'
     title = f'<b style="{_WRAP}">{escape(data["title"])}</b>'
     band = f'<div style="{_BANDS[verdict]};padding:0.6em 1em">{word}{title}</div>'
     return band + _tag("p", f"font-size:110%;{_WRAP}", data["sentence"]) + _pairs(data["facts"])

@@ -110,6 +110,18 @@ def test_the_pattern_is_recognised_at_any_turn_and_in_any_order(turn: float) -> 
     assert found[1] == pytest.approx(0.0, abs=1e-5)
 
 
+def test_the_pattern_starts_at_azimuth_0() -> None:
+    assert pattern25()[0][:7].tolist() == [0.0, 0.0, 90.0, 180.0, 270.0, 22.5, 67.5]
+
+
+@pytest.mark.parametrize("shift", [-2.8, 2.8])
+def test_a_ring_off_its_elevation_by_less_than_3_deg_matches(shift: float) -> None:
+    azimuth, elevation = pattern25(12.0)
+    for ring in (-67.5, -45.0):
+        moved = np.where(elevation == ring, elevation + shift, elevation)
+        assert match_pattern25(azimuth, moved) == (pytest.approx(12.0), pytest.approx(2.8, abs=1e-6))
+
+
 def test_a_pattern_turned_the_other_way_is_the_same() -> None:
     azimuth, elevation = pattern25(12.0)
     assert match_pattern25(-azimuth, elevation) is not None
@@ -219,6 +231,27 @@ def test_figures_of_an_alternating_equator_by_hand() -> None:
     assert (np.isnan(found.scatter_mm), found.scatter_dof, found.scatter_form) == (True, 0.0, None)
 
 
+def test_condition_is_that_of_the_weighted_normal_equations() -> None:
+    azimuth, elevation = pattern25()
+    azimuth, elevation = np.append(azimuth, [0.0, 0.0]), np.append(elevation, [-90.0, -90.0])
+    found = sphere_test(touched(azimuth, elevation), azimuth, elevation)
+    design = np.column_stack([np.ones(27), np.sqrt(3) * motion_vectors(azimuth, elevation)])
+    eigenvalues = np.linalg.eigvalsh(design.T @ design)
+    assert found.condition == pytest.approx(np.sqrt(eigenvalues[-1] / eigenvalues[0]), rel=1e-9)
+    # An even spread over the whole sphere has 1.
+    axes = np.array([0.0, 90.0, 180.0, 270.0, 0.0, 0.0]), np.array([0.0, 0.0, 0.0, 0.0, 90.0, -90.0])
+    assert sphere_test(touched(*axes), *axes).condition == pytest.approx(1.0, rel=1e-9)
+
+
+def test_five_points_leave_one_degree_of_freedom() -> None:
+    azimuth, elevation = rings((-90.0, 1, 0.0), (0.0, 4, 0.0))
+    late = np.array([0.0, 0.002, -0.002, 0.002, -0.002])
+    found = sphere_test(touched(azimuth, elevation, late), azimuth, elevation)
+    assert (found.points, found.fit_dof) == (5, 1.0)
+    assert found.form_mm == pytest.approx(0.004, abs=1e-6)
+    assert found.rings[1].harmonics is None
+
+
 def test_a_late_trigger_is_a_longer_reading() -> None:
     azimuth, elevation = pattern25()
     late = np.zeros(25)
@@ -302,6 +335,7 @@ def test_stated_scatter_stands_in_where_no_point_was_repeated() -> None:
     found = sphere_test(positions, azimuth, elevation, stated_scatter=(0.001, 100.0))
     assert (found.scatter_mm, found.scatter_dof) == (0.001, 100.0)
     assert found.scatter_form is not None
+    assert sphere_test(positions, azimuth, elevation, stated_scatter=(0.0, 0.5)).scatter_dof == 0.5
     known = sphere_test(positions, azimuth, elevation, stated_scatter=(0.001, np.inf))
     assert known.rings[-1].harmonics is not None
     twice = sphere_test(np.tile(positions, (2, 1)), *repeated_points(2), stated_scatter=(0.001, 100.0))
@@ -392,9 +426,13 @@ def test_rings_go_from_straight_down_to_horizontal() -> None:
 
 def test_elevations_within_a_degree_are_one_ring() -> None:
     azimuth, elevation = pattern25()
-    elevation[elevation == -45.0] += np.linspace(-0.8, 0.8, 8)
+    elevation[elevation == -45.0] += np.repeat([-1.0, 0.0, 1.0, 2.0], 2)
     found = sphere_test(touched(azimuth, elevation), azimuth, elevation)
     assert [len(ring.reading_mm) for ring in found.rings] == [1, 4, 8, 4, 8]
+    assert found.rings[2].elevation_deg == pytest.approx(-44.5)
+    elevation[np.isin(elevation, [-44.0, -43.0])] += 0.1
+    apart = sphere_test(touched(azimuth, elevation), azimuth, elevation)
+    assert [len(ring.reading_mm) for ring in apart.rings] == [1, 4, 4, 4, 4, 8]
 
 
 @pytest.mark.parametrize(("order", "phase"), [(2, 31.0), (3, 95.0), (4, 10.0)])
@@ -520,6 +558,7 @@ def test_axial_uncertainty_by_hand() -> None:
     assert found.axial.u_mm == pytest.approx(np.hypot(0.0003, scatter), rel=1e-6)
     assert found.axial.components[1].basis == "32 horizontal and 4 axial touches"
     assert found.axial.components[1].dof == 75.0
+    assert [part.kind for part in found.axial.components] == ["B", "A"]
     # Difference of nothing; a wrong height goes over as it is.
     assert found.axial.value_mm == pytest.approx(0.0, abs=1e-9)
     low = sphere_test(touched(azimuth, elevation, late), azimuth, elevation, centre_z_mm=(29.999, 0.0003))
@@ -698,7 +737,7 @@ def test_p_value_of_a_perfect_sphere_is_even(monkeypatch: pytest.MonkeyPatch) ->
     rng = np.random.default_rng(92)
     azimuth, elevation = rings((-90.0, 1, 0.0), (-45.0, 4, 45.0), (0.0, 6, 0.0))
     azimuth, elevation = np.tile(azimuth, 2), np.tile(elevation, 2)
-    trials, p_values, below = 200, [], 0
+    trials, p_values, below = 150, [], 0
     for _ in range(trials):
         found = sphere_test(touched(azimuth, elevation, rng.normal(0, 0.002, 22)), azimuth, elevation)
         assert found.scatter_form is not None

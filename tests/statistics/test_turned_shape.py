@@ -1,0 +1,221 @@
+"""The three-arm shape is found where it is, and only there."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from scipy import optimize
+from simulated import assert_share_at_most, even_azimuths, repeated
+
+from probetest.simulate import Mill, Probe, fixed_error, pretravel
+from probetest.statistics.seat import seat_shape
+from probetest.statistics.turned_shape import GRID_DEG, GRID_LEVEL, PAIR_SD, TurnedShape, find_shape
+from probetest.statistics.turns import Stack, Turn, stack_turns, wave_columns
+
+GOAL = (0.0, 30.0, 90.0, 210.0)
+MACHINE = list(range(2, 12))
+SD = 0.002
+WORN = Mill(reversal_mm=(0.025, 0.01), two_lobe_mm=0.01, two_lobe_azimuth_deg=33.0)
+
+
+def stack_of(
+    probe_curve, machine_curve=lambda azimuth: 0 * azimuth, *, orientations=GOAL, azimuth=None, rng=None
+) -> Stack:
+    """A stack of means; with a generator they scatter as means of 5 touches do."""
+    azimuth = even_azimuths(24) if azimuth is None else azimuth
+    turns = []
+    for angle in orientations:
+        mean = probe_curve(azimuth - angle) + machine_curve(azimuth)
+        if rng is not None:
+            mean = mean + rng.normal(0, SD / np.sqrt(5), len(mean))
+        turns.append(Turn(angle, azimuth, mean, np.full(len(mean), 5), (0.0, 0.0), SD, 96.0))
+    return stack_turns(turns)
+
+
+def seat(size: float, arm: float, ratio: float):
+    return lambda body: size * seat_shape(body, arm, ratio)
+
+
+def found_in(stack: Stack, sd_mm: float = SD) -> TurnedShape:
+    shape = find_shape(stack, MACHINE, sd_mm)
+    assert shape is not None
+    return shape
+
+
+@pytest.mark.parametrize(
+    ("size", "arm", "ratio"), [(0.01, 37.3, 0.0), (0.004, 0.4, 0.12), (0.05, 119.2, 0.05)]
+)
+@pytest.mark.parametrize("machine", [Mill(), WORN], ids=["still", "worn"])
+def test_size_arms_and_pairs_are_found_under_any_machine(
+    size: float, arm: float, ratio: float, machine: Mill
+) -> None:
+    stack = stack_of(seat(size, arm, ratio), lambda azimuth: fixed_error(machine, azimuth))
+    shape = found_in(stack, 1e-7)
+    assert (shape.arm_deg - arm + 60) % 120 - 60 == pytest.approx(0.0, abs=2e-3)
+    assert shape.pair_ratio == pytest.approx(ratio, abs=1e-4)
+    assert shape.size_mm == pytest.approx(size, rel=2e-4)
+    assert shape.at(GRID_DEG) == pytest.approx(size * seat_shape(GRID_DEG, arm, ratio), abs=1e-6)
+
+
+def test_the_seat_of_the_simulation_is_found() -> None:
+    # The pre-travel of the simulation comes from six contact forces, not from the shape fitted here.
+    probe = Probe(arm_azimuth_deg=71.0, preload_n=2.0)
+    shape = found_in(stack_of(lambda body: pretravel(probe, body), lambda a: fixed_error(WORN, a)), 1e-7)
+    ratio = probe.seat_radius_mm / probe.stylus_length_mm * np.tan(np.deg2rad(probe.wall_angle_deg))
+    assert shape.pair_ratio == pytest.approx(ratio, abs=1e-4)
+    assert shape.arm_deg == pytest.approx(71.0, abs=2e-3)
+    assert shape.at(GRID_DEG) == pytest.approx(pretravel(probe, GRID_DEG), abs=1e-6)
+
+
+def test_the_least_squares_shape_is_that_of_a_plain_search() -> None:
+    stack = stack_of(seat(0.01, 50.0, 0.08), lambda a: fixed_error(WORN, a), rng=np.random.default_rng(1))
+    shape = found_in(stack)
+    azimuth = np.deg2rad(stack.azimuth_deg)
+    kinks = np.column_stack([np.abs(np.cos(azimuth)), np.abs(np.sin(azimuth))]) * stack.root[:, None]
+    beside = np.hstack([stack.level, wave_columns(stack.azimuth_deg, MACHINE) * stack.root[:, None], kinks])
+
+    def cost(place) -> float:
+        column = seat_shape(stack.body_deg, place[0], place[1]) * stack.root
+        design = np.column_stack([beside, column])
+        size = np.linalg.lstsq(design, stack.target, rcond=None)[0]
+        return float(((stack.target - design @ size) ** 2).sum()) / SD**2
+
+    best = optimize.minimize(
+        cost, [50.0, 0.08], method="Powell", bounds=[(0, 120), (0, 1)], options={"xtol": 1e-7}
+    )
+    assert cost([shape.arm_deg, shape.pair_ratio]) == pytest.approx(best.fun, abs=1e-3)
+    assert shape.arm_deg == pytest.approx(best.x[0], abs=0.02)
+
+
+def test_slopes_are_the_derivatives_of_the_shape() -> None:
+    stack = stack_of(seat(0.01, 50.3, 0.08), rng=np.random.default_rng(2))
+    shape = found_in(stack)
+    smooth = np.abs((stack.body_deg - shape.arm_deg) % 60 - 30) < 25  # away from the kinks of the shape
+    step = 1e-6
+
+    def moved(arm: float, ratio: float) -> np.ndarray:
+        return seat_shape(stack.body_deg, shape.arm_deg + arm, shape.pair_ratio + ratio)
+
+    turned = shape.size_mm * (moved(step, 0) - moved(-step, 0)) / (2 * step)
+    paired = shape.size_mm * (moved(0, step) - moved(0, -step)) / (2 * step)
+    for column, exact in ((0, moved(0, 0)), (1, turned), (2, paired)):
+        found = (shape.seen[:, column] / stack.root)[smooth]
+        times = found @ exact[smooth] / (exact[smooth] @ exact[smooth])
+        assert found == pytest.approx(times * exact[smooth], abs=0.01 * np.abs(found).max())
+    # One unit of the last column changes the pair ratio by its two half-steps, and the limit is PAIR_SD.
+    unit = found @ paired[smooth] / (paired[smooth] @ paired[smooth])
+    assert shape.known_sd[2] * unit == pytest.approx(PAIR_SD, rel=0.01)
+    assert np.isinf(shape.known_sd[:2]).all()
+
+
+def test_shown_slopes_hold_no_constant_and_no_centre() -> None:
+    shape = found_in(stack_of(seat(0.01, 50.3, 0.08)))
+    plain = np.column_stack([np.ones(360), np.cos(np.deg2rad(GRID_DEG)), np.sin(np.deg2rad(GRID_DEG))])
+    assert shape.shown.shape == (360, 3)
+    assert np.abs(plain.T @ shape.shown).max() < 1e-9
+    assert GRID_LEVEL.T @ GRID_LEVEL == pytest.approx(np.eye(3), abs=1e-12)
+
+
+def test_grid_of_the_curve_holds_its_peaks() -> None:
+    shape = found_in(stack_of(seat(0.01, 50.3, 0.0)))
+    # The shape peaks where motion is along an arm: there force meets two arms at once.
+    values = seat_shape(shape.grid_deg, shape.arm_deg, 0.0)
+    assert values.max() == pytest.approx(2.0, abs=1e-6)
+    assert values.min() == pytest.approx(1.0, abs=1e-6)
+
+
+def test_beyond_leaves_none_of_the_waves_given() -> None:
+    shape = found_in(stack_of(seat(0.01, 50.3, 0.08)))
+    left = shape.beyond(GRID_DEG, [2, 3, 6])
+    assert wave_columns(GRID_DEG, [1, 2, 3, 6]).T @ left == pytest.approx(np.zeros(8), abs=1e-9)
+    assert left.sum() == pytest.approx(0.0, abs=1e-9)
+    # Order 9 stays: twice the mean of the product is its amplitude.
+    both = 2 * wave_columns(GRID_DEG, [9]).T @ np.column_stack([left, shape.at(GRID_DEG)]) / 360
+    assert both[:, 0] == pytest.approx(both[:, 1], abs=1e-12)
+    assert np.hypot(*both[:, 0]) > 1e-4
+
+
+# ---- where there is none
+
+
+def test_a_flat_curve_has_no_shape() -> None:
+    assert find_shape(stack_of(lambda body: 0 * body), MACHINE, SD) is None
+
+
+def test_a_shape_is_never_upside_down() -> None:
+    shape = found_in(stack_of(lambda body: -0.01 * seat_shape(body, 20.0, 0.3)))
+    assert shape.size_mm > 0
+    assert shape.arm_deg == pytest.approx(80.0, abs=3.0)  # its peaks are where the other had none
+
+
+def test_a_machine_alone_makes_no_shape() -> None:
+    stack = stack_of(lambda body: 0 * body, lambda azimuth: fixed_error(WORN, azimuth))
+    assert find_shape(stack, MACHINE, 1e-6) is None
+
+
+def test_a_three_lobed_machine_makes_no_shape() -> None:
+    stack = stack_of(lambda body: 0 * body, lambda azimuth: 0.02 * np.cos(np.deg2rad(3 * azimuth - 40)))
+    assert find_shape(stack, MACHINE, SD) is None
+
+
+def test_constant_and_centre_do_not_matter() -> None:
+    stack = stack_of(seat(0.01, 50.0, 0.08), rng=np.random.default_rng(3))
+    plain = found_in(stack)
+    turns = [
+        replace(
+            turn,
+            mean_mm=turn.mean_mm + 10.5 + 3.0 * np.cos(np.deg2rad(turn.azimuth_deg - 25 * place)),
+        )
+        for place, turn in enumerate(stack.turns)
+    ]
+    moved = found_in(stack_turns(turns))
+    assert moved.arm_deg == pytest.approx(plain.arm_deg, abs=1e-3)
+    assert moved.size_mm == pytest.approx(plain.size_mm, abs=1e-7)
+
+
+# ---- simulations
+
+
+@pytest.mark.simulation
+def test_scatter_alone_seldom_makes_a_shape() -> None:
+    # 12 is the 99.3 % point of chi-square with 3 degrees of freedom, one each for size, arms and pairs.
+    found = sum(
+        find_shape(stack_of(lambda body: 0 * body, rng=rng), MACHINE, SD) is not None
+        for rng in repeated(np.random.default_rng(4), 150)
+    )
+    assert_share_at_most(found, 150, 0.02)
+
+
+@pytest.mark.simulation
+def test_arms_are_found_as_well_as_the_information_allows() -> None:
+    errors = []
+    for rng in repeated(np.random.default_rng(5), 60):
+        stack = stack_of(seat(0.02, 50.0, 0.08), lambda a: fixed_error(WORN, a), rng=rng)
+        shape = found_in(stack)
+        errors.append(shape.arm_deg - 50.0)
+    azimuth = np.deg2rad(stack.azimuth_deg)
+    kinks = np.column_stack([np.abs(np.cos(azimuth)), np.abs(np.sin(azimuth))]) * stack.root[:, None]
+    step = 0.01
+    slopes = [
+        seat_shape(stack.body_deg, 50.0, 0.08),
+        0.02
+        * (seat_shape(stack.body_deg, 50 + step, 0.08) - seat_shape(stack.body_deg, 50 - step, 0.08))
+        / (2 * step),
+        0.02
+        * (seat_shape(stack.body_deg, 50, 0.08 + step) - seat_shape(stack.body_deg, 50, 0.08 - step))
+        / (2 * step),
+    ]
+    design = np.hstack(
+        [
+            np.column_stack(slopes) * stack.root[:, None],
+            stack.level,
+            wave_columns(stack.azimuth_deg, MACHINE) * stack.root[:, None],
+            kinks,
+        ]
+    )
+    # Three constants and centres of the four turns are told from the machine's; the waves may be too many.
+    bound = SD * np.sqrt(np.linalg.pinv(design.T @ design)[1, 1])
+    assert np.mean(errors) == pytest.approx(0.0, abs=4 * bound / np.sqrt(60))
+    assert np.std(errors) == pytest.approx(bound, rel=0.35)
