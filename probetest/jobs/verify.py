@@ -4,14 +4,13 @@ from __future__ import annotations
 
 import json
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import probetest
 from probetest.errors import StatisticsError
 from probetest.jobs.earlier import EarlierResult, EarlierWave, interval_of
 from probetest.jobs.qualify import Qualification
-from probetest.jobs.separating import MIXED
 from probetest.statistics.agreement import (
     Agreement,
     Overall,
@@ -33,6 +32,9 @@ LOBES, FAULT = 3, 2
 """Orders of three equal arms, and of one that differs."""
 
 MEAN = "Mean pre-travel"
+
+OWN, MIXED = "probe alone", "probe + machine"
+"""What a figure is of."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -110,12 +112,21 @@ def verify(found: Qualification, earlier: EarlierResult) -> Verification:
     return Verification(
         found=found,
         earlier=earlier,
-        agreements=tuple(agreements),
+        agreements=tuple(
+            replace(one, of=one.of or MIXED, note=one.note or _remark(one)) for one in agreements
+        ),
         not_compared=tuple(missing),
         verdict=overall_agreement(agreements),
         differences=differences,
         advice=tuple(_advice(found, earlier, agreements)),
     )
+
+
+def _remark(one: Agreement) -> str:
+    """What must be said beside a figure that looks better."""
+    if one.verdict == "better" and one.name in ("order_3", "mean_pretravel", "pretravel_variation"):
+        return "smaller is a change all the same: an early contact or a weak spring makes it too"
+    return ""
 
 
 def _matters(limit: float | None, reference: float) -> float:
@@ -149,18 +160,18 @@ def _variation(found: Qualification, earlier: EarlierResult) -> Agreement | str:
         return found.analysis.variation_reason
     if other.variation_mm is None or limits is None:
         return "the earlier test does not give it"
-    label = f"Pre-travel variation ({_whose(apart is not None, own is not None)})"
-    return compare_lengths(
-        "pretravel_variation", label, ours, (other.variation_mm, limits), n,
+    agreement = compare_lengths(
+        "pretravel_variation", "Pre-travel variation", ours, (other.variation_mm, limits), n,
         _matters(earlier.limits.max_pretravel_variation_mm, other.variation_mm),
         of_probe=apart is not None,
     )  # fmt: skip
+    return replace(agreement, of=_whose(apart is not None, own is not None))
 
 
 def _whose(ours_alone: bool, theirs_alone: bool) -> str:
     """What both figures are of."""
-    ours, theirs = ("probe alone" if alone else "probe + machine" for alone in (ours_alone, theirs_alone))
-    return ours if ours == theirs else f"{ours}, report: {theirs}"
+    ours, theirs = (OWN if alone else MIXED for alone in (ours_alone, theirs_alone))
+    return ours if ours == theirs else f"{ours}; report: {theirs}"
 
 
 def _mean(found: Qualification, earlier: EarlierResult) -> Agreement | str:
@@ -172,7 +183,7 @@ def _mean(found: Qualification, earlier: EarlierResult) -> Agreement | str:
         return "the earlier test does not give it"
     mine = next(budget.expanded_mm for budget in found.budgets if budget.figure == MEAN)
     return compare_lengths(
-        "mean_pretravel", f"{MEAN} (probe + machine)", (value, Interval(value - mine, value + mine)),
+        "mean_pretravel", MEAN, (value, Interval(value - mine, value + mine)),
         (other, Interval(other - expanded, other + expanded)), len(found.analysis.readings.reading_mm),
         _matters(earlier.limits.tolerance_mm, other), of_probe=False,
     )  # fmt: skip
@@ -195,14 +206,14 @@ def _wave(found: Qualification, earlier: EarlierResult, order: int) -> Agreement
     if mine is None or theirs is None:
         return "one of the tests can't show it"
     n = apart.n if apart is not None else len(found.analysis.readings.reading_mm)
-    label = f"{_wave_label(order)} ({_whose(apart is not None, own is not None)})"
     limit = earlier.limits.max_pretravel_variation_mm
     # A wave of an amplitude makes a variation of twice that.
-    return compare_lengths(
-        f"order_{order}", label, _amplitude(mine), _amplitude(theirs), n,
+    agreement = compare_lengths(
+        f"order_{order}", _wave_label(order), _amplitude(mine), _amplitude(theirs), n,
         _matters(limit / 2 if limit is not None else None, theirs.amplitude_mm),
         of_probe=apart is not None or order == LOBES,
     )  # fmt: skip
+    return replace(agreement, of=_whose(apart is not None, own is not None))
 
 
 def _amplitude(wave: Harmonic | EarlierWave) -> tuple[float, Interval]:
@@ -299,7 +310,7 @@ def verification_to_dict(result: Verification) -> dict[str, Any]:
         "tell if any is open, or worse with the machines in it; else consistent",
         "input": {"file": found.source.file, "sha256": found.source.sha256, "rows": found.source.rows},
         "against": {"software": earlier.software, "verdict": earlier.verdict, "serial": earlier.serial},
-        "label": "probe" if found.separated.known else MIXED,
+        "label": OWN if found.separated.known else MIXED,
         "agreement": [_agreement(one) for one in result.agreements],
         "not_compared": [{"label": label, "reason": reason} for label, reason in result.not_compared],
         "differences": list(result.differences),
@@ -330,6 +341,7 @@ def _agreement(one: Agreement) -> dict[str, Any]:
         "n": one.n,
         "more_touches": one.more_touches,
         "of_probe": one.of_probe,
+        "of": one.of,
         "note": one.note,
     }
 

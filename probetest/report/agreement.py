@@ -21,9 +21,10 @@ from probetest.report.blocks import (
     picture_from_figure,
 )
 from probetest.report.first_page import touches, when
-from probetest.report.numbers import UM_PER_MM, decimals_for, number, p_words, span
+from probetest.report.numbers import UM_PER_MM, decimals_for, number, p_words
 from probetest.report.style import PALETTE, new_figure, report_style
 from probetest.statistics.agreement import Agreement, Agrees
+from probetest.statistics.intervals import Interval
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -84,12 +85,15 @@ def agreement_table(result: Verification) -> Table:
     """Each figure here and in the report, their difference, and what it says."""
     rows = tuple(_row(one) for one in result.agreements)
     skipped = [f"{label}: not compared, {reason}." for label, reason in result.not_compared]
+    remarks = [
+        f"{one.label}: {one.note}." for one in result.agreements if one.verdict == "better" and one.note
+    ]
     return Table(
         columns=(
             Column("Figure", "left", "1fr"),
+            Column("Of", "left", "29mm"),
             Column("Here (95 %)", "right"),
             Column("Report (95 %)", "right"),
-            Column("Difference", "right"),
             Column("Eₙ", "right"),
             Column("Verdict", "left"),
         ),
@@ -102,6 +106,7 @@ def agreement_table(result: Verification) -> Table:
                 "Fisher's "
                 "exact test. Consistent also says that a difference of half the limit would have shown. All "
                 "together are worse only if a figure of the probe is so at 5 % risk for all of them.",
+                *remarks,
                 *skipped,
             ]
         ),
@@ -109,20 +114,20 @@ def agreement_table(result: Verification) -> Table:
 
 
 def _row(one: Agreement) -> tuple[Cell, ...]:
-    scale, unit = (UM_PER_MM, " µm") if one.unit == "mm" else (100.0, " %")
+    scale, unit = (UM_PER_MM, "µm") if one.unit == "mm" else (100.0, "%")
     half = max(one.ours_interval.half_width, one.theirs_interval.half_width)
     decimals = min(2, decimals_for(scale * half))
 
-    def shown(value: float, lower: float, upper: float) -> str:
-        return f"{number(scale * value, decimals)} ({span(lower, upper, decimals, scale)}){unit}"
+    def shown(value: float, limits: Interval) -> str:
+        between = f"{number(scale * limits.lower, decimals)}–{number(scale * limits.upper, decimals)}"
+        return f"{number(scale * value, decimals)} ({between})"
 
-    score = number(one.en, 2, sign=True) if one.en is not None else p_words(one.p)
     return (
-        one.label,
-        shown(one.ours, one.ours_interval.lower, one.ours_interval.upper),
-        shown(one.theirs, one.theirs_interval.lower, one.theirs_interval.upper),
-        f"{number(scale * one.difference, decimals, sign=True)}{unit}",
-        score,
+        f"{one.label}, {unit}",
+        one.of,
+        shown(one.ours, one.ours_interval),
+        shown(one.theirs, one.theirs_interval),
+        number(one.en, 2, sign=True) if one.en is not None else p_words(one.p),
         VerdictMark(SHOWN[one.verdict], one.verdict),
     )
 

@@ -51,6 +51,8 @@ class Agreement:
         Touches beyond ``n`` that would show such a difference; None where that can't be said.
     of_probe : bool
         Whether the figure is of the probe, not of the probe and two machines.
+    of : str
+        The same in words.
     note : str
     """
 
@@ -70,6 +72,7 @@ class Agreement:
     matters: float
     more_touches: int | None
     of_probe: bool
+    of: str = ""
     note: str = ""
 
 
