@@ -26,6 +26,9 @@ STRENGTHS = np.array([0.0, 0.5, 1.0, 1.5, 2.2, 3.3, 5.0, 8.0, 16.0, 64.0])
 SHARES = (0.0, 0.25, 0.5, 0.75, 1.0)
 """Shares of what can't be told apart that a curve may hold."""
 
+KEPT = 0.98
+"""Share of the variance of a curve that its modes keep."""
+
 SAME = 1e-7
 """Parts of columns below this, relative to the largest, are rounding of the arithmetic."""
 
@@ -85,6 +88,16 @@ class CurvePosterior:
         lower = min(span - factor * u for span, u in self.spans_mm)
         upper = max(span + factor * u for span, u in self.spans_mm)
         return Interval(0.0 if self.shown_p > 1 - level else max(0.0, lower), upper, level)
+
+    def modes_mm(self) -> Floats:
+        """Independent ways in which the curve may differ from its mean, shape (modes, grid).
+
+        The mean and a standard normal number times each mode, summed, is as likely a curve as a draw.
+        """
+        apart = (self.draws_mm - self.mean_mm) / np.sqrt(len(self.draws_mm) - 1)
+        _, singular, modes = np.linalg.svd(apart, full_matrices=False)
+        kept = int(np.searchsorted(np.cumsum(singular**2), KEPT * (singular**2).sum())) + 1
+        return np.asarray(singular[:kept, None] * modes[:kept])
 
 
 def span_basis(*columns: Floats) -> Floats:

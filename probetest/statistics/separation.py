@@ -212,18 +212,11 @@ def _curves(
     orders, blind = stack.orders(blind=False), stack.orders(blind=True)
     kinks = reversal_columns(stack)
     slopes = shape.seen if shape else np.zeros((len(stack.target), 0))
-    grid = shape.grid_deg if shape else GRID_DEG
-    own = Part(slopes, shape.shown if shape else np.zeros((len(grid), 0)))
-    own_sd = shape.known_sd if shape else np.zeros(0)
-    fixed = without(GRID_LEVEL, shape.at(grid)) if shape else np.zeros(len(grid))
     target = stack.target - (shape.at(stack.body_deg) * stack.root if shape else 0.0)
     beside = np.hstack([stack.level, stack.of_machine([*orders, *blind]), kinks])
-    waves = [Part(stack.of_probe(some), wave_columns(grid, some)) for some in _groups(orders, shape is None)]
-    draws = fixed + draw_curves(target, beside, own, own_sd, waves, sd_mm, dof)
-    shown = _shown(stack.target, beside, np.hstack([slopes, stack.of_probe(orders)]), sd_mm, dof)
     # All orientations see a blind order alike, so that any of them tells how the probe would hold it.
-    turned = wave_columns(grid + stack.turns[0].orientation_deg, blind)
-    probe = describe_curves(grid, draws, unassigned @ turned.T, shown, dof)
+    turned = wave_columns((shape.grid_deg if shape else GRID_DEG) + stack.turns[0].orientation_deg, blind)
+    probe = _turning_curve(stack, orders, beside, shape, unassigned @ turned.T, sd_mm, dof)
     beside = np.hstack([stack.level, stack.of_probe(orders), slopes, stack.of_machine(blind)])
     apart = span_basis(GRID_LEVEL, wave_columns(GRID_DEG, blind))
     own = Part(kinks, without(apart, reversal_shapes(GRID_DEG)))
@@ -232,6 +225,54 @@ def _curves(
     shown = _shown(target, beside, np.hstack([kinks, stack.of_machine(orders)]), sd_mm, dof)
     machine = describe_curves(GRID_DEG, draws, unassigned @ wave_columns(GRID_DEG, blind).T, shown, dof)
     return probe, machine
+
+
+def _turning_curve(
+    stack: Stack,
+    orders: Sequence[int],
+    beside: Floats,
+    shape: TurnedShape | None,
+    unassigned: Floats,
+    sd_mm: float,
+    dof: float,
+) -> CurvePosterior:
+    """The curve that turns with the probe: a three-arm shape and waves."""
+    grid = shape.grid_deg if shape else GRID_DEG
+    slopes = shape.seen if shape else np.zeros((len(stack.target), 0))
+    own = Part(slopes, shape.shown if shape else np.zeros((len(grid), 0)))
+    own_sd = shape.known_sd if shape else np.zeros(0)
+    fixed = without(GRID_LEVEL, shape.at(grid)) if shape else np.zeros(len(grid))
+    target = stack.target - (shape.at(stack.body_deg) * stack.root if shape else 0.0)
+    waves = [Part(stack.of_probe(some), wave_columns(grid, some)) for some in _groups(orders, shape is None)]
+    draws = fixed + draw_curves(target, beside, own, own_sd, waves, sd_mm, dof)
+    shown = _shown(stack.target, beside, np.hstack([slopes, stack.of_probe(orders)]), sd_mm, dof)
+    return describe_curves(grid, draws, unassigned, shown, dof)
+
+
+def whole_curve(turn: Turn) -> CurvePosterior:
+    """The curve of probe and machine together, from one orientation.
+
+    Parameters
+    ----------
+    turn : Turn
+
+    Returns
+    -------
+    CurvePosterior
+        Over azimuths as the probe sees them at orientation 0; constant and centre are left out.
+
+    Raises
+    ------
+    StatisticsError
+        With too few directions, or readings without scatter.
+    """
+    stack = stack_turns([turn], least=1)
+    if not turn.sd_mm > 0:
+        raise StatisticsError("readings without any scatter show no curve: nothing tells how sure it is")
+    orders = range(2, stack.highest + 1)
+    shape = find_shape(stack, None, turn.sd_mm)
+    nothing = np.zeros((1, len(GRID_DEG)))
+    return _turning_curve(stack, orders, stack.level, shape, nothing, turn.sd_mm, turn.dof)
 
 
 def _groups(orders: Sequence[int], lobes_apart: bool) -> list[list[int]]:

@@ -72,9 +72,19 @@ class TurnedShape:
         return np.asarray(self.at(body_deg) - size[0] - wave_columns(body_deg, orders) @ size[1:])
 
 
-def find_shape(stack: Stack, machine_orders: Sequence[int], sd_mm: float) -> TurnedShape | None:
-    """Least-squares three-arm shape with any machine under it; None where none stands out."""
-    known = span_basis(stack.level, stack.of_machine(machine_orders), reversal_columns(stack))
+def find_shape(stack: Stack, machine_orders: Sequence[int] | None, sd_mm: float) -> TurnedShape | None:
+    """Least-squares three-arm shape, None where none stands out.
+
+    Parameters
+    ----------
+    stack : Stack
+    machine_orders : sequence of int or None
+        Waves of a machine that may lie under it, a reversal value too; None: there is no machine.
+    sd_mm : float
+        Scatter of one touch.
+    """
+    machine = [] if machine_orders is None else [stack.of_machine(machine_orders), reversal_columns(stack)]
+    known = span_basis(stack.level, *machine)
     aim = without(known, stack.target)
     tried = np.array(
         [seat_shape(stack.body_deg - TRIED_ARMS_DEG[:, None], 0.0, ratio) for ratio in TRIED_RATIOS]

@@ -144,15 +144,21 @@ class Stack:
         return wave_columns(self.body_deg, orders) * self.root[:, None]
 
 
-def stack_turns(turns: Sequence[Turn]) -> Stack:
+def stack_turns(turns: Sequence[Turn], least: int = 2) -> Stack:
     """Put turns together.
+
+    Parameters
+    ----------
+    turns : sequence of Turn
+    least : int
+        Orientations that are needed.
 
     Raises
     ------
     StatisticsError
-        With fewer than two orientations, or too few directions at one of them.
+        With fewer orientations, or too few directions at one of them.
     """
-    if len({turn.orientation_deg % 360 for turn in turns}) < 2:
+    if len({turn.orientation_deg % 360 for turn in turns}) < least:
         raise StatisticsError(
             "one orientation can't tell the probe from the machine; repeat the test with the probe turned in "
             "the spindle, best at 0, 30, 90 and 210 deg"

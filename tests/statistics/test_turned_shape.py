@@ -114,7 +114,7 @@ def test_shown_slopes_hold_no_constant_and_no_centre() -> None:
     shape = found_in(stack_of(seat(0.01, 50.3, 0.08)))
     plain = np.column_stack([np.ones(360), np.cos(np.deg2rad(GRID_DEG)), np.sin(np.deg2rad(GRID_DEG))])
     assert shape.shown.shape == (360, 3)
-    assert np.abs(plain.T @ shape.shown).max() < 1e-9
+    assert float(np.abs(plain.T @ shape.shown).max()) < 1e-9
     assert GRID_LEVEL.T @ GRID_LEVEL == pytest.approx(np.eye(3), abs=1e-12)
 
 
