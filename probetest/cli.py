@@ -213,6 +213,42 @@ def verify(
 
 
 @cli.command()
+@click.argument("result", type=PATH)
+@click.option("--machine", type=PATH, required=True, metavar="FILE", help="Your mill and habits (TOML).")
+@click.option("--json", "as_json", is_flag=True, help="Print the same as JSON, and nothing else.")
+@click.option(
+    "--corrections", type=PATH, metavar="FILE", help="Write a table of corrections by direction (CSV)."
+)
+def expect(result: Path, machine: Path, as_json: bool, corrections: Path | None) -> None:
+    """Say what error to expect when setting a work offset with a tested probe on your mill.
+
+    RESULT is a result.json or a report.pdf. The answer names what cancels, what adds and which habit
+    helps most. Writes nothing but the table of corrections that was asked for.
+
+    Example: probetest expect report.pdf --machine machine.toml
+    """
+    from probetest.jobs.earlier import read_result
+    from probetest.jobs.expect import expect as expect_errors
+    from probetest.jobs.expect import expectation_to_dict, work_features
+    from probetest.jobs.expecting import write_corrections
+    from probetest.mill import read_mill
+    from probetest.screen import print_expectation, print_json, print_written, progress
+
+    mill, earlier = read_mill(machine), read_result(result)
+    with progress() as bar:
+        features = work_features(mill.circle_touches)
+        found = expect_errors(earlier, mill, features, done=bar.start("computing", len(features)))
+    if corrections is not None:
+        write_corrections(corrections, earlier, mill)
+    if as_json:
+        print_json(expectation_to_dict(found))
+        return
+    print_expectation(found)
+    if corrections is not None:
+        print_written(corrections)
+
+
+@cli.command()
 @click.argument("folder", default=Path("probetest-demo"), type=PATH, metavar="[DIR]")
 @click.option("--no-pdf", is_flag=True, help="Write result.json only.")
 def demo(folder: Path, no_pdf: bool) -> None:

@@ -80,6 +80,10 @@ class LimitsError(_FileError):
     """A limits file has an unknown key or an impossible value."""
 
 
+class MachineError(_FileError):
+    """A machine file has an unknown key or an impossible value."""
+
+
 class StatisticsError(ProbetestError, ValueError):
     """The data can't carry the figure that was asked for."""
 

@@ -19,6 +19,7 @@ from probetest.faults import printable
 from probetest.importers import ImportResult, summarise
 from probetest.importers.skipped import Skipped
 from probetest.jobs.checking import Checked
+from probetest.jobs.expect import Expectation
 from probetest.jobs.qualify import Qualification
 from probetest.jobs.verify import Verification
 from probetest.report.agreement import SHOWN
@@ -26,6 +27,7 @@ from probetest.report.numbers import UNKNOWN, number, rounded, span, um, um_span
 from probetest.statistics.agreement import Agreement
 from probetest.statistics.decision import Check
 from probetest.statistics.intervals import Interval
+from probetest.statistics.setting import Expected, HabitEffect
 
 STYLES = {"pass": "green", "fail": "bold red", "undecided": "yellow"}
 MARKS = {"pass": "pass", "fail": "FAIL", "undecided": "undecided"}
@@ -35,6 +37,7 @@ MOST_COLUMNS = 200
 MOST_REASONS = 30
 MOST_LINES = 8
 MOST_FOUND = 3
+MOST_CAUSES, LEAST_SHARE = 3, 0.02
 
 
 class _Screen(Console):
@@ -145,6 +148,47 @@ def _agreement_row(one: Agreement) -> list[Text | str]:
         shown(one.theirs, one.theirs_interval),
         number(one.en, 2, sign=True),
         Text(one.verdict, style=STYLES[SHOWN[one.verdict]]),
+    ]
+
+
+def print_expectation(found: Expectation) -> None:
+    """A line for each feature with what adds and what helps, then what the figures rest on."""
+    console = _console()
+    console.print(Text(f"{printable(found.earlier.serial)} on {printable(found.mill.name) or 'your mill'}"))
+    table = Table(box=None, pad_edge=False, header_style="bold")
+    table.add_column("feature", overflow="fold")
+    for title in ("touches", "mean", "95 % within"):
+        table.add_column(title, justify="right", no_wrap=True)
+    for title in ("largest causes", "best habit"):
+        table.add_column(title, overflow="fold")
+    for one in found.features:
+        table.add_row(*_expected_row(one, found.best(one.feature)))
+    console.print(table)
+    console.print(
+        Text(
+            "µm. 95 % within: 95 of 100 settings have no larger error (length of the error where it has x "
+            "and y). Causes with their share of the mean square error."
+        )
+    )
+    for other in found.predictions:
+        limits = um_span(other.interval_mm, 1)
+        console.print(Text(f"prediction: {other.figure} {um(other.predicted_mm)} µm ({limits} µm, 95 %)"))
+        for line in (other.presumes, *other.warnings):
+            console.print(Text(f"  {line}"))
+    for line in found.remarks:
+        console.print(Text(printable(line)))
+
+
+def _expected_row(one: Expected, best: HabitEffect | None) -> list[Text | str]:
+    causes = sorted((c for c in one.form.causes if c.share >= LEAST_SHARE), key=lambda c: -c.share)
+    mean = ", ".join(um(value, sign=True) for value in one.form.mean_mm)
+    return [
+        one.feature,
+        str(one.touches),
+        mean,
+        f"± {um(one.error95_mm)}",
+        ", ".join(f"{cause.name} {100 * cause.share:.0f} %" for cause in causes[:MOST_CAUSES]),
+        f"{best.habit}: ± {um(best.after.error95_mm)}" if best else "none helps surely",
     ]
 
 

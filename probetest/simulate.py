@@ -164,21 +164,25 @@ class Simulated:
     truth: dict[str, Any]
 
 
-def trip_force(probe: Probe, force_azimuth_deg: ArrayLike) -> Floats:
-    """Horizontal force on the ball, N, at which the first of the six contacts opens.
+def trip_force(probe: Probe, force_azimuth_deg: ArrayLike, force_elevation_deg: ArrayLike = 0.0) -> Floats:
+    """Force on the ball, N, at which the first of the six contacts opens.
 
     Parameters
     ----------
     probe : Probe
-    force_azimuth_deg : array_like, deg
-        Direction of the force on the ball, at the orientation of the probe.
+    force_azimuth_deg, force_elevation_deg : array_like, deg
+        Direction of the force on the ball, at the orientation of the probe; elevation 0 is
+        horizontal, 90 straight up the stylus.
 
     Notes
     -----
     The six contact forces follow from the six equations of equilibrium of the moving body,
     friction left out; they change linearly with the force on the ball.
     """
-    azimuth = np.deg2rad(np.asarray(force_azimuth_deg, dtype=float))
+    azimuth, elevation = np.broadcast_arrays(
+        np.deg2rad(np.asarray(force_azimuth_deg, dtype=float)),
+        np.deg2rad(np.asarray(force_elevation_deg, dtype=float)),
+    )
     arms = np.deg2rad(probe.arm_azimuth_deg + ARM_STEP_DEG * np.arange(3))
     # A flat wall would carry nothing sideways; a nearly flat one stands for it.
     wall = np.deg2rad(max(probe.wall_angle_deg, 1e-4))
@@ -189,7 +193,8 @@ def trip_force(probe: Probe, force_azimuth_deg: ArrayLike) -> Floats:
     places = np.concatenate([points, points])
     balance = np.vstack([normals.T, np.cross(places, normals).T])
     tip = np.array([0.0, 0.0, -probe.stylus_length_mm])
-    unit = np.stack([np.cos(azimuth), np.sin(azimuth), np.zeros_like(azimuth)], axis=-1)
+    level = np.cos(elevation)
+    unit = np.stack([level * np.cos(azimuth), level * np.sin(azimuth), np.sin(elevation)], axis=-1)
     load = np.concatenate([unit, np.cross(np.broadcast_to(tip, unit.shape), unit)], axis=-1)
     at_rest = np.linalg.solve(balance, np.array([0.0, 0.0, probe.preload_n, 0.0, 0.0, 0.0]))
     per_newton = np.linalg.solve(balance, -load.reshape(-1, 6).T).T.reshape(*azimuth.shape, 6)
@@ -200,17 +205,37 @@ def trip_force(probe: Probe, force_azimuth_deg: ArrayLike) -> Floats:
     return np.asarray(force.min(axis=-1))
 
 
-def pretravel(probe: Probe, approach_azimuth_deg: ArrayLike, orientation_deg: float = 0.0) -> Floats:
-    """Pre-travel by bending of the stylus, mm, for each direction of motion.
+def pretravel(
+    probe: Probe,
+    approach_azimuth_deg: ArrayLike,
+    orientation_deg: float = 0.0,
+    elevation_deg: ArrayLike = 0.0,
+) -> Floats:
+    """Pre-travel along the motion, mm: the stylus bends, and is compressed where it moves down.
+
+    Parameters
+    ----------
+    probe : Probe
+    approach_azimuth_deg, elevation_deg : array_like, deg
+        Direction of motion, along the normal of the surface; elevation 0 is horizontal, -90
+        straight down.
+    orientation_deg : float
 
     Notes
     -----
-    Cantilever: F L**3 / (3 E I), I = pi d**4 / 64. The force on the ball points against the
-    motion; the probe sees it less its own orientation.
+    With F the trip force and b its elevation: F cos(b)**2 L**3 / (3 E I) by bending, F sin(b)**2
+    L / (E A) by compression, I = pi d**4 / 64, A = pi d**2 / 4. The force on the ball points against
+    the motion; the probe sees it less its own orientation.
     """
-    force = trip_force(probe, np.asarray(approach_azimuth_deg, dtype=float) + 180.0 - orientation_deg)
+    elevation = np.asarray(elevation_deg, dtype=float)
+    azimuth = np.asarray(approach_azimuth_deg, dtype=float) + 180.0 - orientation_deg
+    force = trip_force(probe, azimuth, -elevation)
     moment_mm4 = np.pi * probe.stem_diameter_mm**4 / 64
-    return np.asarray(force * probe.stylus_length_mm**3 / (3 * probe.modulus_gpa * 1e3 * moment_mm4))
+    bending = force * probe.stylus_length_mm**3 / (3 * probe.modulus_gpa * 1e3 * moment_mm4)
+    area_mm2 = np.pi * probe.stem_diameter_mm**2 / 4
+    pressing = force * probe.stylus_length_mm / (probe.modulus_gpa * 1e3 * area_mm2)
+    sine = np.sin(np.deg2rad(elevation))
+    return np.asarray(bending * (1 - sine**2) + pressing * sine**2)
 
 
 def simulate(
@@ -249,7 +274,7 @@ def simulate(
     position = position + hours[:, None] * np.asarray(mill.centre_drift_mm_per_h)
     if mill.step_mm:
         position = np.round(position / mill.step_mm) * mill.step_mm
-    outcome = _outcomes(touches, faults)
+    outcome = outcomes_of(touches, faults)
     lost = np.isin(outcome, ["missed", "open_at_start"])
     position[lost] = np.nan
     # A false trigger latches somewhere on the way, well before the wall.
@@ -322,7 +347,8 @@ def _sequence(plan: Plan, rng: np.random.Generator) -> NDArray[np.intp]:
     return np.repeat(np.arange(plan.directions), plan.repeats)
 
 
-def _outcomes(touches: int, faults: Faults) -> NDArray[np.object_]:
+def outcomes_of(touches: int, faults: Faults) -> NDArray[np.object_]:
+    """What each approach ends in, in their order."""
     outcome = np.full(touches, "trigger", dtype=object)
     for name in ("missed", "open_at_start", "false"):
         for touch in getattr(faults, name):

@@ -6,9 +6,9 @@ import logging
 from collections.abc import Mapping
 from io import BytesIO
 from pathlib import Path
-from typing import Any
+from typing import Any, Self
 
-from pydantic import BaseModel, ConfigDict, Field, ValidationError
+from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_validator
 
 from probetest.errors import ReportError
 from probetest.faults import printable
@@ -19,6 +19,8 @@ from probetest.triggers import Artefact, Machine, Stylus
 
 LARGEST_BYTES = 100_000_000
 """Larger files are no report of this software."""
+
+LARGEST_MM = 1000.0
 
 LARGEST_RESULT = 30_000_000
 """Bytes of a result inside a report."""
@@ -53,14 +55,22 @@ class EarlierWave(_Part):
     u_mm: float = Field(ge=0, le=1e6)
 
 
-class EarlierSeat(_Part):
-    """The fitted three-arm shape."""
+class EarlierShape(_Part):
+    """A curve over the turn, and the ways in which it may differ."""
 
-    size_mm: float = _Number
-    size_u_mm: float | None = Field(default=None, ge=0, le=1e6)
-    arm_azimuth_deg: float | None = Field(default=None, ge=-1e6, le=1e6)
-    pair_ratio: float = Field(ge=0, le=10)
-    misfit_p: float | None = None
+    azimuth_deg: tuple[float, ...] = Field(default=(), max_length=10_000)
+    curve_mm: tuple[float, ...] = Field(default=(), max_length=10_000)
+    curve_u_mm: tuple[float, ...] = Field(default=(), max_length=10_000)
+    modes_mm: tuple[tuple[float, ...], ...] = Field(default=(), max_length=200)
+
+    @model_validator(mode="after")
+    def _one_length(self) -> Self:
+        parts = (self.curve_mm, self.curve_u_mm, *self.modes_mm)
+        if any(len(part) != len(self.azimuth_deg) for part in parts):
+            raise ValueError("a curve needs one value for each azimuth")
+        if any(abs(value) > LARGEST_MM for part in parts for value in part):
+            raise ValueError("a curve of a pre-travel stays within a metre")
+        return self
 
 
 class EarlierPretravel(_Part):
@@ -71,19 +81,23 @@ class EarlierPretravel(_Part):
     upper_mm: float | None = Field(default=None, ge=-1e6, le=1e6)
     mean_mm: float | None = Field(default=None, ge=-1e6, le=1e6)
     harmonics: tuple[EarlierWave, ...] = Field(default=(), max_length=1000)
-    seat: EarlierSeat | None = None
+    curve: EarlierShape | None = None
 
 
-class EarlierCurve(_Part):
+class EarlierCurve(EarlierShape):
     """A curve over the turn, told from another."""
 
     variation_mm: float | None = Field(default=None, ge=0, le=1e6)
     lower_mm: float | None = Field(default=None, ge=0, le=1e6)
     upper_mm: float | None = Field(default=None, ge=0, le=1e6)
-    azimuth_deg: tuple[float, ...] = Field(default=(), max_length=10_000)
-    curve_mm: tuple[float, ...] = Field(default=(), max_length=10_000)
-    curve_u_mm: tuple[float, ...] = Field(default=(), max_length=10_000)
     harmonics: tuple[EarlierWave, ...] = Field(default=(), max_length=1000)
+
+
+class EarlierReversal(_Part):
+    """Two values, of the axes."""
+
+    x: float = _Number
+    y: float = _Number
 
 
 class EarlierSeparation(_Part):
@@ -93,7 +107,9 @@ class EarlierSeparation(_Part):
     n: int = _Count
     probe: EarlierCurve
     runout_mm: float | None = Field(default=None, ge=0, le=1e6)
-    runout_azimuth_deg: float | None = None
+    runout_azimuth_deg: float | None = Field(default=None, ge=-1e6, le=1e6)
+    reversal_mm: EarlierReversal | None = None
+    reversal_u_mm: EarlierReversal | None = None
 
 
 class EarlierOutcomes(_Part):

@@ -19,7 +19,7 @@ from probetest.jobs.capable import capability_of
 from probetest.jobs.checks import Outcomes, make_checks
 from probetest.jobs.flags import OUTCOME_WORDS, Flag, list_flags
 from probetest.jobs.remarks import make_remarks
-from probetest.jobs.separating import Separated, separate_stage
+from probetest.jobs.separating import Separated, curve_of, separate_stage
 from probetest.jobs.series import (
     SeriesSummary,
     analyse_all,
@@ -29,6 +29,7 @@ from probetest.jobs.series import (
 )
 from probetest.limits import Limits
 from probetest.statistics.capability import Capability
+from probetest.statistics.curve_posterior import CurvePosterior
 from probetest.statistics.decision import Check, Verdict, overall_verdict
 from probetest.statistics.intervals import proportion_upper
 from probetest.statistics.uncertainty import Budget
@@ -90,6 +91,8 @@ class Qualification:
     summaries : tuple of SeriesSummary
     separated : Separated
         What the orientations of the headline stage tell apart.
+    whole : CurvePosterior or None
+        Curve of probe and machine together, of the headline series, as the probe sees the directions.
     remarks : tuple of str
         What a reader must mind, in plain sentences.
     """
@@ -113,6 +116,7 @@ class Qualification:
     budgets: tuple[Budget, ...]
     summaries: tuple[SeriesSummary, ...]
     separated: Separated
+    whole: CurvePosterior | None
     remarks: tuple[str, ...]
 
     @property
@@ -193,6 +197,7 @@ def qualify(triggers: Triggers, limits: Limits) -> Qualification:
         budgets=make_budgets(found, record, mean, separated.known),
         summaries=(summarise_series(headline, found, "", record, limits), *others),
         separated=separated,
+        whole=curve_of(headline, found) if found.variation is not None else None,
         remarks=make_remarks(triggers, found, headline, len(parts), separated),
     )
 

@@ -4,17 +4,21 @@ from __future__ import annotations
 
 import json
 import math
+import re
 from typing import Any
 
 import probetest
 from probetest.jobs.qualify import Qualification
-from probetest.jobs.separating import MIXED, harmonics_to_list, separated_to_dict
+from probetest.jobs.separating import MIXED, curve_to_dict, harmonics_to_list, separated_to_dict
 from probetest.statistics.decision import Check
 from probetest.statistics.drift import TOLD_APART
 from probetest.statistics.intervals import Interval
 from probetest.statistics.outliers import FAMILY_RISK
 from probetest.statistics.repeatability import REPEATABILITY_FACTOR
 from probetest.statistics.uncertainty import Budget
+
+_NUMBERS = re.compile(r"\[\n\s+-?[0-9][^\[\]{}\"]*\]")
+"""A list of numbers, spread over lines."""
 
 SCHEMA = "probetest.result/1"
 """Name and version of the shape of result.json."""
@@ -105,8 +109,14 @@ def result_to_dict(found: Qualification) -> dict[str, Any]:
 
 def result_to_json(found: Qualification) -> bytes:
     """The bytes of result.json: UTF-8, two spaces, no NaN."""
-    text = json.dumps(result_to_dict(found), indent=2, ensure_ascii=False, allow_nan=False)
-    return (text.encode("utf-8", "backslashreplace")) + b"\n"
+    return plain_json(result_to_dict(found))
+
+
+def plain_json(plain: dict[str, Any]) -> bytes:
+    """JSON in UTF-8, two spaces, no NaN; a list of numbers stands on one line."""
+    text = json.dumps(plain, indent=2, ensure_ascii=False, allow_nan=False)
+    text = _NUMBERS.sub(lambda found: " ".join(found[0].split()), text)
+    return text.encode("utf-8", "backslashreplace") + b"\n"
 
 
 def _finite(value: Any) -> Any:
@@ -215,6 +225,7 @@ def _pretravel(found: Qualification) -> dict[str, Any]:
         **({} if shape_known else {"variation_all_mm_reason": shape_reason(found)}),
         "mean_mm": found.mean_pretravel_mm,
         **({"mean_mm_reason": found.mean_reason} if found.mean_pretravel_mm is None else {}),
+        **_whole_curve(found),
         "centre_mm": list(fit.centre_mm) if fit else None,
         "centre_condition": fit.condition if fit else None,
         "lobe_visibility": fit.lobe_visibility if fit else None,
@@ -241,6 +252,14 @@ def _pretravel(found: Qualification) -> dict[str, Any]:
         },
         **({"seat_reason": analysis.seat_reason} if seat is None else {}),
     }
+
+
+def _whole_curve(found: Qualification) -> dict[str, Any]:
+    if found.whole is None:
+        return {"curve": None, "curve_reason": found.analysis.variation_reason or "no scatter to judge it by"}
+    if found.separated.known is not None:
+        return {"curve": None, "curve_reason": "the probe's own curve is under separation"}
+    return {"curve": curve_to_dict(found.whole)}
 
 
 def shape_reason(found: Qualification) -> str:

@@ -10,8 +10,11 @@ from probetest.errors import StatisticsError
 from probetest.jobs.analysis import Analysis, Series
 from probetest.statistics.curve_posterior import CurvePosterior
 from probetest.statistics.lobing import Harmonic
-from probetest.statistics.separation import Separation, separate
+from probetest.statistics.separation import Separation, separate, whole_curve
 from probetest.statistics.turns import FEWEST_DIRECTIONS, Turn
+
+MODE_DECIMALS = 7
+"""Decimals of a mode in mm: a tenth of a nanometre is enough for a way to differ."""
 
 MIXED = "probe + this machine"
 """What a figure of one orientation is of."""
@@ -80,6 +83,16 @@ def separate_stage(parts: Sequence[tuple[Series, Analysis | None]]) -> Separated
     return Separated(separation, separation.reason, tuple(left_out), parts[0][0].stage)
 
 
+def curve_of(part: Series, found: Analysis) -> CurvePosterior | None:
+    """Curve of probe and machine together; None where the directions or the scatter show none."""
+    if _unusable(found):
+        return None
+    try:
+        return whole_curve(_turn(part, found))
+    except StatisticsError:
+        return None
+
+
 def _unusable(found: Analysis | None) -> str:
     """Why a series can't take part; empty where it can."""
     if found is None:
@@ -115,7 +128,10 @@ def separated_to_dict(found: Separated) -> dict[str, Any]:
         "noise_mm": apart.noise_mm,
         "dof": apart.dof,
         "misfit_p": apart.misfit_p,
-        "probe": _curve(apart.probe, apart.probe_harmonics, apart.reason),
+        "probe": {
+            **_curve(apart.probe, apart.probe_harmonics, apart.reason),
+            **(curve_to_dict(apart.probe) if apart.probe else {}),
+        },
         "machine": _curve(apart.machine, apart.machine_harmonics, apart.reason),
         "unassigned": harmonics_to_list(apart.unassigned),
         "reversal_mm": None if reversal is None else {"x": reversal.x_mm, "y": reversal.y_mm},
@@ -157,6 +173,17 @@ def _curve(curve: CurvePosterior | None, harmonics: Sequence[Harmonic], reason: 
         "curve_mm": [float(value) for value in curve.mean_mm],
         "curve_u_mm": [float(value) for value in curve.u_mm],
         "harmonics": waves,
+    }
+
+
+def curve_to_dict(curve: CurvePosterior) -> dict[str, Any]:
+    """A curve over the turn, its standard errors, and the ways in which it may differ."""
+    modes = [[round(float(value), MODE_DECIMALS) for value in mode] for mode in curve.modes_mm()]
+    return {
+        "azimuth_deg": [float(angle) for angle in curve.azimuth_deg],
+        "curve_mm": [float(value) for value in curve.mean_mm],
+        "curve_u_mm": [float(value) for value in curve.u_mm],
+        "modes_mm": modes,
     }
 
 

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
 from typing import Any
@@ -11,6 +10,7 @@ import probetest
 from probetest.errors import StatisticsError
 from probetest.jobs.earlier import EarlierResult, EarlierWave, interval_of
 from probetest.jobs.qualify import Qualification
+from probetest.jobs.result import plain_json
 from probetest.statistics.agreement import (
     Agreement,
     Overall,
@@ -348,5 +348,4 @@ def _agreement(one: Agreement) -> dict[str, Any]:
 
 def verification_to_json(result: Verification) -> bytes:
     """The bytes of verification.json."""
-    text = json.dumps(verification_to_dict(result), indent=2, ensure_ascii=False, allow_nan=False)
-    return text.encode("utf-8", "backslashreplace") + b"\n"
+    return plain_json(verification_to_dict(result))

@@ -110,6 +110,7 @@ class Expected:
     Attributes
     ----------
     feature : str
+    touches : int
     form : ClosedForm
         Mean, spread and causes.
     error95_mm : float
@@ -123,6 +124,7 @@ class Expected:
     """
 
     feature: str
+    touches: int
     form: ClosedForm
     error95_mm: float
     error95_se_mm: float
@@ -249,7 +251,7 @@ def expect_feature(curve: ProbeCurve, shop: Shop, feature: Feature, trials: int 
         tail = (1 - COVERED) / 2
         low, high = np.quantile(errors[:, 0], [tail, 1 - tail])
         signed = Interval(float(low), float(high), COVERED)
-    return Expected(feature.name, form, largest, standard_error, signed, trials)
+    return Expected(feature.name, len(feature.azimuth_deg), form, largest, standard_error, signed, trials)
 
 
 def worst(expected: Sequence[Expected]) -> Expected:

@@ -323,7 +323,7 @@ def _condition(keys: Floats, counts: Floats) -> float:
 def _check_motion(outward: Floats, motion: Floats) -> None:
     angles = np.rad2deg(np.arccos(np.clip(-(outward * motion).sum(axis=1), -1.0, 1.0)))
     if (worst := angles.max()) > MOST_OFF_NORMAL_DEG:
-        where = f"touch {angles.argmax() + 1} moved {worst:.0f} deg off the normal of the sphere"
+        where = f"touch {angles.argmax() + 1} of {len(angles)} moved {worst:.0f} deg off the sphere's normal"
         raise StatisticsError(f"{where}: azimuth and elevation must be those of the motion towards it")
 
 

@@ -115,7 +115,8 @@ def test_shown_slopes_hold_no_constant_and_no_centre() -> None:
     plain = np.column_stack([np.ones(360), np.cos(np.deg2rad(GRID_DEG)), np.sin(np.deg2rad(GRID_DEG))])
     assert shape.shown.shape == (360, 3)
     assert float(np.abs(plain.T @ shape.shown).max()) < 1e-9
-    assert GRID_LEVEL.T @ GRID_LEVEL == pytest.approx(np.eye(3), abs=1e-12)
+    products = GRID_LEVEL.T @ GRID_LEVEL
+    assert products == pytest.approx(np.eye(3), abs=1e-12)
 
 
 def test_grid_of_the_curve_holds_its_peaks() -> None:
