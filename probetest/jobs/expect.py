@@ -11,7 +11,8 @@ from numpy.typing import NDArray
 
 from probetest.errors import ReportError
 from probetest.jobs.earlier import EarlierResult, EarlierShape, interval_of
-from probetest.mill import MillSettings
+from probetest.mill import MillSettings, read_mill
+from probetest.resources import bundled
 from probetest.statistics.intervals import t_factor
 from probetest.statistics.setting import (
     MANY_TOUCHES,
@@ -44,6 +45,9 @@ SCHEMA = "probetest.expectation/1"
 
 DRAWS = 200
 """Curves that stand for what the test left open."""
+
+EXAMPLE_TRIALS = 4000
+"""Settings drawn for each feature of the example mill."""
 
 SEED = 20260315
 """Seed of those curves: the same result gives the same table."""
@@ -149,6 +153,48 @@ def work_features(circle_touches: int) -> tuple[Feature, ...]:
         corner(),
         height(),
     )
+
+
+@dataclass(frozen=True, slots=True)
+class Example:
+    """A probe on the example mill, as most set it up and with better habits.
+
+    Attributes
+    ----------
+    mill : MillSettings
+    plain, careful : Expectation
+        The same features; ``careful`` with each direction calibrated at the mark and moves that come back
+        one way.
+    """
+
+    mill: MillSettings
+    plain: Expectation
+    careful: Expectation
+
+
+def example(earlier: EarlierResult) -> Example:
+    """What to expect on the bundled example mill.
+
+    Raises
+    ------
+    ReportError
+        If the result lacks the curve or the scatter.
+    """
+    mill = read_mill(bundled("data") / "machine.toml")
+    better = mill.model_copy(update={"calibration": "per_direction", "return_one_way": True})
+    features = (
+        *faces()[:3:2],
+        replace(web_centre(), name="web or pocket centre X"),
+        replace(pocket_width(), name="pocket width X"),
+        replace(bore_centre(), name="bore or boss centre, 4 touches"),
+        bore_diameter(),
+        corner(),
+        height(),
+    )
+    plain, careful = (
+        expect(earlier, one, features, habits=False, trials=EXAMPLE_TRIALS) for one in (mill, better)
+    )
+    return Example(mill, plain, careful)
 
 
 def corrections(earlier: EarlierResult, mill: MillSettings) -> tuple[Correction, ...]:

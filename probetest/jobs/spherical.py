@@ -233,11 +233,8 @@ def pattern_words(found: Spherical) -> str:
     """Whether the 25-point pattern was touched, in words."""
     test = found._known
     if test.pattern25_deg is None:
-        return (
-            f"not the pattern of {sum(RING_POINTS)} points (1, 4, 8, 4, 8 from the pole down): "
-            f"{test.points} points, at elevations of "
-            + ", ".join(f"{ring.elevation_deg:.4g}°" for ring in test.rings)
-        )
+        shape = ", ".join(str(points) for points in RING_POINTS)
+        return f"{test.points} points, not the pattern of {sum(RING_POINTS)} (from the pole {shape})"
     turn, error = test.pattern25_deg
     return f"the pattern of {sum(RING_POINTS)} points, turned to {turn:.4g}°, within {error:.1f}°"
 
@@ -319,7 +316,7 @@ def _ring(found: Spherical, ring: ElevationRing) -> dict[str, Any]:
         "elevation_deg": ring.elevation_deg,
         "n": ring.n,
         "mean_mm": ring.mean_mm,
-        **_known_or("u", ring.mean_u_mm, found.scatter_reason),
+        **_known_or("u_mm", ring.mean_u_mm, found.scatter_reason),
         "range_mm": ring.range_mm,
         "points": [
             {"azimuth_deg": azimuth, "n": n, "reading_mm": reading}

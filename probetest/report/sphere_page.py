@@ -8,11 +8,11 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import NDArray
 
-from probetest.jobs.spherical import MEASURED, Spherical, pattern_words, waves_reason
+from probetest.jobs.spherical import FEWEST_FOR_WAVES, MEASURED, Spherical, pattern_words
 from probetest.report.blocks import Column, Facts, Note, Picture, Table, picture_from_figure
-from probetest.report.numbers import UM_PER_MM, UNKNOWN, decimals_for, number, p_value, p_words, um
+from probetest.report.numbers import UM_PER_MM, UNKNOWN, decimals_for, number, p_value, p_words, um, um_span
 from probetest.report.style import PALETTE, new_figure, report_style
-from probetest.statistics.intervals import t_factor
+from probetest.statistics.intervals import sd_interval, t_factor
 from probetest.statistics.lobing import Harmonic
 from probetest.statistics.sphere import ElevationRing, SphereTest
 
@@ -116,13 +116,18 @@ def _scatter_form(found: Spherical, test: SphereTest) -> str:
 
 def _touch(found: Spherical, place: int) -> str:
     row = found.row(place)
-    return f"touch {row['touch']} (azimuth {row['azimuth_deg']:.4g}°, elevation {row['elevation_deg']:.4g}°)"
+    place_words = f"azimuth {row['azimuth_deg']:.4g}°, elevation {number(row['elevation_deg'], 1)}°"
+    return f"touch {row['touch']} ({place_words})"
 
 
 def _scatter(found: Spherical, test: SphereTest) -> str:
     if found.scatter_reason:
         return f"not given: {found.scatter_reason}"
-    return f"sd {um(test.scatter_mm, 2)} µm, {test.scatter_dof:.4g} dof, from {found.scatter_basis}"
+    interval = sd_interval(test.scatter_mm, test.scatter_dof)
+    return (
+        f"sd {um(test.scatter_mm, 2)} µm ({um_span(interval, 2)} µm, 95 %), {test.scatter_dof:.4g} dof, from "
+        f"{found.scatter_basis}"
+    )
 
 
 def _fitted(test: SphereTest, place: int) -> str:
@@ -144,10 +149,6 @@ def rings_table(found: Spherical) -> Table | None:
         return None
     highest = min(WAVES, max((wave.order for ring in test.rings for wave in _waves(ring)), default=0))
     orders = range(1, highest + 1)
-    without = {waves_reason(found, ring): ring.elevation_deg for ring in test.rings}
-    reasons = [
-        f"{where:.4g}°: {why}" for why, where in without.items() if why and why != found.scatter_reason
-    ]
     return Table(
         columns=(
             Column("Elevation, °", "right"),
@@ -165,7 +166,7 @@ def rings_table(found: Spherical) -> Table | None:
                 str(ring.n),
                 um(ring.mean_mm, 2, sign=True),
                 um(ring.mean_u_mm, 2),
-                um(ring.range_mm, 2),
+                um(ring.range_mm, 2) if len(ring.azimuth_deg) > 1 else UNKNOWN,
                 *(_amplitude(ring, order) for order in orders),
             )
             for ring in test.rings
@@ -173,20 +174,21 @@ def rings_table(found: Spherical) -> Table | None:
         caption="Each elevation",
         note="Elevation is that of the motion: 0 horizontal, −90 straight down. Mean and range are of the "
         "point means, from the one fitted sphere, + for a later trigger; u: standard uncertainty of the mean "
-        "from scatter." + _waves_note(found, highest, reasons),
+        "from scatter." + _waves_note(found, highest),
     )
 
 
-def _waves_note(found: Spherical, highest: int, reasons: list[str]) -> str:
+def _waves_note(found: Spherical, highest: int) -> str:
     if found.scatter_reason:
         return f" No u and no waves: {found.scatter_reason}."
-    words = (
-        f" 1 to {highest}: amplitudes of the waves around the turn, µm, with their p in brackets: the "
-        "chance of so large an amplitude by scatter alone; 1 is what the one centre leaves."
-        if highest
-        else ""
+    few = f"{FEWEST_FOR_WAVES} points, spread evenly enough"
+    if not highest:
+        return f" No waves: no elevation has {few}."
+    return (
+        f" 1 to {highest}: amplitudes of the waves around the turn, µm, with their p in brackets: the chance "
+        "of so large an amplitude by scatter alone. 1 is what the one centre leaves. Waves need at least "
+        f"{few}."
     )
-    return f"{words} No waves at {'; '.join(reasons)}." if reasons else words
 
 
 def _waves(ring: ElevationRing) -> tuple[Harmonic, ...]:
