@@ -46,8 +46,8 @@ SCHEMA = "probetest.expectation/1"
 DRAWS = 200
 """Curves that stand for what the test left open."""
 
-EXAMPLE_TRIALS = 4000
-"""Settings drawn for each feature of the example mill."""
+EXAMPLE_TRIALS, EXAMPLE_DRAWS = 4000, 50
+"""Settings drawn for each feature of the example mill, and curves: less than for a mill of one's own."""
 
 SEED = 20260315
 """Seed of those curves: the same result gives the same table."""
@@ -96,6 +96,7 @@ def expect(
     *,
     habits: bool = True,
     trials: int = TRIALS,
+    draws: int = DRAWS,
     done: Callable[[], None] = lambda: None,
 ) -> Expectation:
     """Errors of setting work offsets, from a result and a mill.
@@ -110,6 +111,8 @@ def expect(
         Whether each habit is tried.
     trials : int
         Settings drawn at random for each feature; a quarter of them for each habit.
+    draws : int
+        Curves that stand for what the test left open.
     done : callable
         Called after each feature.
 
@@ -118,7 +121,7 @@ def expect(
     ReportError
         If the result lacks the curve or the scatter.
     """
-    curve, remarks = probe_curve(earlier, mill)
+    curve, remarks = probe_curve(earlier, mill, draws)
     shop = mill.shop()
     found: list[Expected] = []
     tried: list[HabitEffect] = []
@@ -192,7 +195,8 @@ def example(earlier: EarlierResult) -> Example:
         height(),
     )
     plain, careful = (
-        expect(earlier, one, features, habits=False, trials=EXAMPLE_TRIALS) for one in (mill, better)
+        expect(earlier, one, features, habits=False, trials=EXAMPLE_TRIALS, draws=EXAMPLE_DRAWS)
+        for one in (mill, better)
     )
     return Example(mill, plain, careful)
 
@@ -211,8 +215,17 @@ def corrections(earlier: EarlierResult, mill: MillSettings) -> tuple[Correction,
     return correction_table(curve, mill.shop(), CORRECTED_DEG)
 
 
-def probe_curve(earlier: EarlierResult, mill: MillSettings) -> tuple[ProbeCurve, list[str]]:
+def probe_curve(
+    earlier: EarlierResult, mill: MillSettings, draws: int = DRAWS
+) -> tuple[ProbeCurve, list[str]]:
     """The probe as the statistics of setting errors take it, and what that rests on.
+
+    Parameters
+    ----------
+    earlier : EarlierResult
+    mill : MillSettings
+    draws : int
+        Curves that stand for what the test left open.
 
     Raises
     ------
@@ -237,12 +250,12 @@ def probe_curve(earlier: EarlierResult, mill: MillSettings) -> tuple[ProbeCurve,
         raise ReportError(f"the result of serial '{earlier.serial}' holds no scatter of a touch")
     mean, mean_u, words = _mean(earlier)
     remarks.append(words)
-    draws = _draws(shape, mean, mean_u)
+    curves = _draws(shape, mean, mean_u, draws)
     runout, azimuth, words = _runout(earlier, mill)
     remarks.append(words)
     remarks.extend(_left_out(mill))
     curve = ProbeCurve(
-        draws_mm=draws, sd_mm=sd, dof=dof, mean_known=mean is not None, runout_mm=runout,
+        draws_mm=curves, sd_mm=sd, dof=dof, mean_known=mean is not None, runout_mm=runout,
         runout_azimuth_deg=azimuth, z_pretravel_mm=mill.z_pretravel_mm,
     )  # fmt: skip
     return curve, remarks
@@ -258,13 +271,13 @@ def _basis(earlier: EarlierResult) -> str:
     )
 
 
-def _draws(shape: EarlierShape, mean: float | None, mean_u: float) -> Floats:
+def _draws(shape: EarlierShape, mean: float | None, mean_u: float, draws: int) -> Floats:
     """Equally likely curves on an even grid that starts at 0."""
     rng = np.random.default_rng(SEED)
     modes = np.array(shape.modes_mm)
-    curves = np.array(shape.curve_mm) + rng.normal(size=(DRAWS, len(modes))) @ modes
+    curves = np.array(shape.curve_mm) + rng.normal(size=(draws, len(modes))) @ modes
     if mean is not None:
-        curves = curves + mean + mean_u * rng.normal(size=(DRAWS, 1))
+        curves = curves + mean + mean_u * rng.normal(size=(draws, 1))
     azimuth = np.array(shape.azimuth_deg)
     grid = np.arange(len(azimuth)) * 360.0 / len(azimuth)
     order = np.argsort(azimuth % 360.0)

@@ -6,12 +6,16 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
 
+import numpy as np
+
 from probetest.errors import StatisticsError
 from probetest.jobs.analysis import Analysis, Series
+from probetest.statistics.approach import group_means
 from probetest.statistics.curve_posterior import CurvePosterior
 from probetest.statistics.lobing import Harmonic
 from probetest.statistics.separation import Separation, separate, whole_curve
 from probetest.statistics.turns import FEWEST_DIRECTIONS, Turn
+from probetest.statistics.visits import Visit, VisitScatter, visit_scatter
 
 MODE_DECIMALS = 7
 """Decimals of a mode in mm: a tenth of a nanometre is enough for a way to differ."""
@@ -39,12 +43,15 @@ class Separated:
         Orientations that could not be used, and why.
     stage : str
         Empty without a separation.
+    visits : VisitScatter or None
+        None where no orientation was left and visited again.
     """
 
     separation: Separation | None
     reason: str
     left_out: tuple[tuple[float, str], ...] = ()
     stage: str = ""
+    visits: VisitScatter | None = None
 
     @property
     def known(self) -> Separation | None:
@@ -80,7 +87,36 @@ def separate_stage(parts: Sequence[tuple[Series, Analysis | None]]) -> Separated
         separation = separate(turns)
     except StatisticsError as error:
         return Separated(None, str(error), tuple(left_out))
-    return Separated(separation, separation.reason, tuple(left_out), parts[0][0].stage)
+    visits = _visit_scatter(parts, separation)
+    return Separated(separation, separation.reason, tuple(left_out), parts[0][0].stage, visits)
+
+
+def _visit_scatter(
+    parts: Sequence[tuple[Series, Analysis | None]], separation: Separation
+) -> VisitScatter | None:
+    """Scatter of the centre between visits to an orientation, where one was left and visited again."""
+    rank = np.concatenate([part.level["touch"].to_numpy() for part, _ in parts])
+    owner = np.repeat(np.arange(len(parts)), [len(part.level) for part, _ in parts])
+    order = np.argsort(rank, kind="stable")
+    # A visit ends where a touch of another orientation follows.
+    number = np.empty(len(rank), dtype=int)
+    number[order] = np.cumsum(np.diff(owner[order], prepend=owner[order[0]]) != 0)
+    visits: list[Visit] = []
+    for place, (part, found) in enumerate(parts):
+        if found is None or part.orientation_deg not in separation.orientations_deg:
+            continue
+        readings, mine = found.readings, number[owner == place]
+        azimuth = readings.azimuth_deg[readings.direction]
+        means = group_means(readings.reading_mm, readings.direction, len(readings.azimuth_deg))
+        apart = readings.reading_mm - means[readings.direction]
+        visits.extend(
+            Visit(part.orientation_deg, azimuth[mine == one], apart[mine == one]) for one in np.unique(mine)
+        )
+    runout = separation.runout
+    try:
+        return visit_scatter(visits, (runout.runout_mm, runout.u_mm))
+    except StatisticsError:
+        return None
 
 
 def curve_of(part: Series, found: Analysis) -> CurvePosterior | None:
@@ -143,6 +179,18 @@ def separated_to_dict(found: Separated) -> dict[str, Any]:
         "runout_lower_mm": runout.interval_mm.lower,
         "runout_upper_mm": runout.interval_mm.upper,
         "runout_misfit_p": runout.misfit_p,
+        "visits": None
+        if found.visits is None
+        else {
+            "visits": found.visits.visits,
+            "orientations": found.visits.orientations,
+            "centre_sd_mm": found.visits.sd_mm,
+            "lower_mm": found.visits.interval_mm.lower,
+            "upper_mm": found.visits.interval_mm.upper,
+            "p": found.visits.shown_p,
+            "turned_sd_deg": found.visits.turned_sd_deg,
+        },
+        **({} if found.visits else {"visits_reason": "no orientation was left and visited again"}),
         "same_side": None
         if same is None
         else {

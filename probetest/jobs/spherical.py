@@ -236,7 +236,7 @@ def pattern_words(found: Spherical) -> str:
         shape = ", ".join(str(points) for points in RING_POINTS)
         return f"{test.points} points, not the pattern of {sum(RING_POINTS)} (from the pole {shape})"
     turn, error = test.pattern25_deg
-    return f"the pattern of {sum(RING_POINTS)} points, turned to {turn:.4g}°, within {error:.1f}°"
+    return f"the pattern of {sum(RING_POINTS)} points, turned to {turn:.4g}°; off by {error:.1f}° at most"
 
 
 def spherical_to_dict(found: Spherical) -> dict[str, Any]:

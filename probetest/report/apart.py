@@ -80,6 +80,7 @@ def apart_facts(found: Qualification) -> Facts | None:
         ("Reversal value (backlash)", _reversal(apart)),
         ("Run-out of the stylus ball", _runout(apart)),
         ("Centring by two opposite touches", _same_side(apart)),
+        ("Centre between visits to an orientation", _visits(found)),
         (
             "Do the orientations agree?",
             ("no sign against it" if apart.agrees else "no, beyond the scatter; the intervals are widened")
@@ -122,6 +123,17 @@ def _same_side(apart: Separation) -> str:
         f"off by {um(found.plain_rms_mm)} µm (r.m.s. of {found.pairs}); with the probe turned by 180° "
         f"between them {um(found.turned_rms_mm)} µm; u of each {um(found.u_mm, 2)} µm"
     )
+
+
+def _visits(found: Qualification) -> str:
+    visits = found.separated.visits
+    if visits is None:
+        return "not known: no orientation was left and visited again"
+    text = f"sd {um(visits.sd_mm)} µm ({um_span(visits.interval_mm, 1)} µm, 95 %) of each coordinate, "
+    text += f"{visits.visits} visits to {visits.orientations} orientations"
+    if visits.turned_sd_deg is not None and visits.sd_mm > 0:
+        text += f"; as scatter of the angle at most {visits.turned_sd_deg:.1f}°"
+    return text
 
 
 def apart_table(found: Qualification) -> Table | None:

@@ -6,7 +6,7 @@ from probetest.errors import ReportError
 from probetest.jobs.earlier import EarlierResult
 from probetest.jobs.expect import example
 from probetest.jobs.qualify import Qualification
-from probetest.jobs.result import result_to_json
+from probetest.jobs.result import result_to_dict
 from probetest.mill import MillSettings
 from probetest.report.blocks import Column, Note, Table
 from probetest.report.numbers import percent, um
@@ -18,7 +18,7 @@ MOST_CAUSES, LEAST_SHARE = 2, 0.05
 def expected_table(found: Qualification) -> Table | Note:
     """Errors of setting a work offset on the example mill, and with better habits."""
     try:
-        shown = example(EarlierResult.model_validate_json(result_to_json(found)))
+        shown = example(EarlierResult.model_validate(result_to_dict(found)))
     except ReportError as error:
         return Note("info", "No errors of work offsets", f"{error}.")
     rows = tuple(

@@ -24,14 +24,14 @@ Floats = NDArray[np.float64]
 FORM_RISK = 0.05
 """Form error less likely than this by scatter alone is said to stand out."""
 
-WAVES = 6
-"""Highest order of the table of rings; all orders are in result.json."""
-
-RINGS_A_PANEL, MOST_PANELS = 4, 3
-"""Rings drawn over each other, and panels of a figure; the others are in the table."""
+MOST_DRAWN, FEW_POINTS = 8, 12
+"""Rings in a figure, from the horizontal one; in a panel four of so few points, or else two."""
 
 WIDEST_GAP_DEG = 60.0
 """Over a wider gap between points no line is drawn."""
+
+BESIDE_DEG = 2.5
+"""Single touches are drawn this far from the mean of their point."""
 
 _LOOKS = tuple(zip(PALETTE.series, ("o", "s", "^", "D"), ("-", "--", "-.", ":"), strict=True))
 
@@ -62,11 +62,7 @@ def sphere_facts(found: Spherical) -> Facts | None:
         (
             ("Touches", _touches(found, test)),
             ("Points", _capital(pattern_words(found))),
-            (
-                "Largest less smallest radius",
-                f"{um(test.form_mm)} µm over n = {test.touches} touches; {um(test.form_means_mm)} µm over "
-                f"the means of {test.points} points",
-            ),
+            ("Largest less smallest radius", _form(test)),
             ("The same by scatter alone", _scatter_form(found, test)),
             (
                 "Latest and earliest trigger",
@@ -86,7 +82,7 @@ def sphere_facts(found: Spherical) -> Facts | None:
             ),
             ("Horizontal less axial pre-travel", _axial(found, test)),
         ),
-        caption=f"Touches on a reference sphere: {MEASURED}",
+        caption=f"Figures of {MEASURED}",
     )
 
 
@@ -102,16 +98,27 @@ def _touches(found: Spherical, test: SphereTest) -> str:
     return words
 
 
+def _form(test: SphereTest) -> str:
+    words = f"{um(test.form_mm)} µm over n = {test.touches} touches"
+    if test.touches == test.points:
+        return words
+    return f"{words}; {um(test.form_means_mm)} µm over the means of {test.points} points"
+
+
 def _scatter_form(found: Spherical, test: SphereTest) -> str:
     form = test.scatter_form
     if form is None:
         return f"not given: {found.scatter_reason}"
+    words = f"{um(form.expected_mm)} µm expected, 95 % below {um(form.upper_mm)} µm"
+    if test.touches > test.points:
+        words += (
+            f"; of the means {um(form.means_expected_mm)} µm, 95 % below {um(form.means_upper_mm)} µm. The "
+            "form error of the means"
+        )
+    else:
+        words += ". The form error"
     shown = "stands out of the scatter" if form.p_value < FORM_RISK else "does not stand out of the scatter"
-    return (
-        f"{um(form.expected_mm)} µm expected, 95 % below {um(form.upper_mm)} µm; of the means "
-        f"{um(form.means_expected_mm)} µm, 95 % below {um(form.means_upper_mm)} µm: the form error of the "
-        f"means {shown} ({p_words(form.p_value)})"
-    )
+    return f"{words} {shown} ({p_words(form.p_value)})"
 
 
 def _touch(found: Spherical, place: int) -> str:
@@ -133,7 +140,7 @@ def _scatter(found: Spherical, test: SphereTest) -> str:
 def _fitted(test: SphereTest, place: int) -> str:
     value, half = (*test.centre_mm, test.radius_mm)[place], test.interval_mm[place].half_width
     decimals = 3 + decimals_for(UM_PER_MM * half) if half > 0 else 4
-    return f"{number(value, min(decimals, 5))} ± {number(half, min(decimals, 5))}"
+    return f"{number(value, min(decimals, 5))}\u00a0±\u00a0{number(half, min(decimals, 5))}"
 
 
 def _axial(found: Spherical, test: SphereTest) -> str:
@@ -143,21 +150,19 @@ def _axial(found: Spherical, test: SphereTest) -> str:
 
 
 def rings_table(found: Spherical) -> Table | None:
-    """Each elevation: touches, mean deviation, range and waves; None without a test."""
+    """Each elevation: points, touches, mean deviation and range; None without a test."""
     test = found.test
     if test is None:
         return None
-    highest = min(WAVES, max((wave.order for ring in test.rings for wave in _waves(ring)), default=0))
-    orders = range(1, highest + 1)
+    without = f" No u: {found.scatter_reason}." if found.scatter_reason else ""
     return Table(
         columns=(
             Column("Elevation, °", "right"),
             Column("Points", "right"),
             Column("n", "right"),
             Column("Mean, µm", "right"),
-            Column("u, µm", "right"),
-            Column("Range, µm", "right"),
-            *(Column(f"{order}", "right", "1fr") for order in orders),
+            Column("u of the mean, µm", "right"),
+            Column("Range of the points, µm", "right"),
         ),
         rows=tuple(
             (
@@ -167,27 +172,47 @@ def rings_table(found: Spherical) -> Table | None:
                 um(ring.mean_mm, 2, sign=True),
                 um(ring.mean_u_mm, 2),
                 um(ring.range_mm, 2) if len(ring.azimuth_deg) > 1 else UNKNOWN,
-                *(_amplitude(ring, order) for order in orders),
             )
             for ring in test.rings
         ),
         caption="Each elevation",
         note="Elevation is that of the motion: 0 horizontal, −90 straight down. Mean and range are of the "
-        "point means, from the one fitted sphere, + for a later trigger; u: standard uncertainty of the mean "
-        "from scatter." + _waves_note(found, highest),
+        "point means, counted from the one fitted sphere, + for a later trigger; u: standard uncertainty "
+        "from "
+        f"scatter.{without}",
     )
 
 
-def _waves_note(found: Spherical, highest: int) -> str:
-    if found.scatter_reason:
-        return f" No u and no waves: {found.scatter_reason}."
-    few = f"{FEWEST_FOR_WAVES} points, spread evenly enough"
-    if not highest:
-        return f" No waves: no elevation has {few}."
-    return (
-        f" 1 to {highest}: amplitudes of the waves around the turn, µm, with their p in brackets: the chance "
-        "of so large an amplitude by scatter alone. 1 is what the one centre leaves. Waves need at least "
-        f"{few}."
+def waves_table(found: Spherical) -> Table | None:
+    """Waves around the turn at each elevation; None without a test, or where no elevation shows any."""
+    if found.test is None:
+        return None
+    waving = [ring for ring in found.test.rings if _waves(ring)]
+    if not waving:
+        return None
+    highest = max(wave.order for ring in waving for wave in _waves(ring))
+    rows = []
+    for ring in waving:
+        waves = {wave.order: wave for wave in _waves(ring)}
+        cells = [waves.get(order) for order in range(1, highest + 1)]
+        name = number(ring.elevation_deg, 1)
+        rows += [
+            (name, "amplitude, µm", *(UNKNOWN if one is None else um(one.amplitude_mm, 2) for one in cells)),
+            ("", "u, µm", *(UNKNOWN if one is None else um(one.u_mm, 2) for one in cells)),
+            ("", "p", *(UNKNOWN if one is None else p_value(one.p_value) for one in cells)),
+        ]
+    return Table(
+        columns=(
+            Column("Elevation, °", "right"),
+            Column("Order", "left"),
+            *(Column(str(order), "right", "1fr") for order in range(1, highest + 1)),
+        ),
+        rows=tuple(rows),
+        caption="Waves around the turn",
+        note="u: standard error; p: chance of so large an amplitude by scatter alone. Order 1 is what the "
+        "one "
+        f"centre of the sphere leaves. Elevations of fewer than {FEWEST_FOR_WAVES} points, or too uneven "
+        f"ones, show no waves. n = {sum(ring.n for ring in waving)} touches.",
     )
 
 
@@ -197,22 +222,18 @@ def _waves(ring: ElevationRing) -> tuple[Harmonic, ...]:
     return (ring.first, *ring.harmonics.harmonics)
 
 
-def _amplitude(ring: ElevationRing, order: int) -> str:
-    wave = next((one for one in _waves(ring) if one.order == order), None)
-    return UNKNOWN if wave is None else f"{um(wave.amplitude_mm, 1)} ({p_value(wave.p_value)})"
-
-
 def rings_figure(found: Spherical) -> Picture | None:
     """Deviations from the fitted sphere by azimuth, one marker and line for each elevation."""
     test = found.test
     if test is None:
         return None
-    turning = [ring for ring in test.rings if len(ring.azimuth_deg) > 1]
     fixed = [ring for ring in test.rings if len(ring.azimuth_deg) == 1]
-    turning = turning[::-1]
-    groups = [turning[at : at + RINGS_A_PANEL] for at in range(0, len(turning), RINGS_A_PANEL)][:MOST_PANELS]
+    turning = [ring for ring in reversed(test.rings) if len(ring.azimuth_deg) > 1]
+    drawn = turning[:MOST_DRAWN]
+    size = 4 if max(len(ring.azimuth_deg) for ring in drawn) <= FEW_POINTS else 2
+    groups = [drawn[at : at + size] for at in range(0, len(drawn), size)]
     with report_style():
-        figure = new_figure(170, 12 + 58 * len(groups))
+        figure = new_figure(170, 22 + 46 * len(groups))
         panels = figure.subplots(len(groups), 1, sharex=True, sharey=True, squeeze=False)[:, 0]
         for axes, group in zip(panels, groups, strict=True):
             _panel(axes, found, test, group, fixed)
@@ -220,74 +241,76 @@ def rings_figure(found: Spherical) -> Picture | None:
     return picture_from_figure(
         figure,
         caption=f"Deviations from the fitted sphere by direction and elevation of the motion: {MEASURED}. "
-        f"Larger is a later trigger. Markers: means of a point{_bars(found)}; small dots: touches. "
-        f"Lines join points not more than {WIDEST_GAP_DEG:.0f}° apart, and are no fit.",
+        f"Larger is a later trigger. {_marks(found, test)}. "
+        f"Lines join points not more than {WIDEST_GAP_DEG:.0f}° apart, and are no fit."
+        + (
+            f" The {len(turning) - len(drawn)} elevations nearest to straight down are in the table only."
+            if turning[MOST_DRAWN:]
+            else ""
+        ),
         alt=f"Deviations of n = {test.touches} touches at {test.points} points of a sphere, at elevations "
         + ", ".join(f"{number(ring.elevation_deg, 1)}° (n = {ring.n})" for ring in test.rings)
         + f"; {um(float(test.reading_mm.min()))} to {um(float(test.reading_mm.max()))} µm.",
     )
 
 
-def _bars(found: Spherical) -> str:
-    return "" if found.scatter_reason else " with 95 % intervals from scatter"
+def _marks(found: Spherical, test: SphereTest) -> str:
+    repeated = test.touches > test.points
+    words = "Markers: the mean of each point" if repeated else "Markers: the touch of each point"
+    words += "" if found.scatter_reason else " with its 95 % interval from scatter"
+    return f"{words}; small dots beside it: its touches" if repeated else words
 
 
 def _panel(
     axes: Axes, found: Spherical, test: SphereTest, group: list[ElevationRing], fixed: list[ElevationRing]
 ) -> None:
     axes.axhline(0, color=PALETTE.hairline, lw=0.6, zorder=0)
-    for ring, (colour, marker, line) in zip(group, _LOOKS, strict=False):
-        _draw_ring(axes, found, test, ring, (colour, marker, line))
+    handles = [_draw_ring(axes, found, test, ring, look) for ring, look in zip(group, _LOOKS, strict=False)]
     for ring in fixed:
-        axes.axhline(
-            UM_PER_MM * ring.mean_mm, color=PALETTE.ink, lw=0.9, ls=(0, (1, 1.5)), zorder=1,
-            label=f"{_named(ring)}: {um(ring.mean_mm, 1, sign=True)} µm",
-        )  # fmt: skip
+        words = f"{_named(ring)}: {um(ring.mean_mm, 1, sign=True)} µm"
+        height = UM_PER_MM * ring.mean_mm
+        handles.append(
+            axes.axhline(height, color=PALETTE.ink, lw=0.9, ls=(0, (1, 1.5)), zorder=1, label=words)
+        )
     axes.set_xlim(-6, 366)
     axes.set_xticks(np.arange(0, 361, 45))
     axes.set_ylabel("later than the\nfitted sphere, µm")
     axes.margins(y=0.08)
-    axes.legend(loc="lower left", bbox_to_anchor=(0, 1.0), ncols=3)
+    axes.legend(handles=handles, loc="lower left", bbox_to_anchor=(0, 1.0), ncols=3, handlelength=3.2)
 
 
 def _draw_ring(
     axes: Any, found: Spherical, test: SphereTest, ring: ElevationRing, look: tuple[str, str, str]
-) -> None:
+) -> Any:
+    """One ring; what stands for it in the legend."""
+    from matplotlib.lines import Line2D
+
     colour, marker, line = look
     azimuth, means = np.array(ring.azimuth_deg), UM_PER_MM * np.array(ring.reading_mm)
-    rows = found.rows
-    off = rows["elevation_deg"].to_numpy()[:, None] - [one.elevation_deg for one in test.rings]
-    mine = np.abs(off).argmin(axis=1) == test.rings.index(ring)
     if test.touches > test.points:
-        axes.plot(
-            np.mod(rows["azimuth_deg"].to_numpy()[mine], 360.0), UM_PER_MM * test.reading_mm[mine], ".",
-            ms=1.6, color=colour, alpha=0.6, zorder=1,
-        )  # fmt: skip
+        rows = found.rows
+        off = rows["elevation_deg"].to_numpy()[:, None] - [one.elevation_deg for one in test.rings]
+        mine = np.abs(off).argmin(axis=1) == test.rings.index(ring)
+        turn = np.mod(rows["azimuth_deg"].to_numpy()[mine], 360.0) + BESIDE_DEG
+        axes.plot(turn, UM_PER_MM * test.reading_mm[mine], ".", ms=2.0, color=colour, zorder=1)
     half = None
     if math.isfinite(test.scatter_mm):
         half = UM_PER_MM * t_factor(test.scatter_dof) * test.scatter_mm / np.sqrt(ring.counts)
-    axes.errorbar(
-        azimuth,
-        means,
-        yerr=half,
-        fmt=marker,
-        ms=4,
-        color=colour,
-        elinewidth=0.6,
-        zorder=3,
-        label=_named(ring),
-    )
-    _join(axes, azimuth, means, colour, line)
+    mark: dict[str, Any] = {"marker": marker, "ms": 4, "mec": PALETTE.ink, "mew": 0.4, "color": colour}
+    axes.errorbar(azimuth, means, yerr=half, ls="none", elinewidth=0.7, zorder=3, **mark)
+    joined = _join(axes, azimuth, means, colour, line)
+    return Line2D([], [], ls=line if joined else "none", lw=0.9, label=_named(ring), **mark)
 
 
-def _join(axes: Any, azimuth: Floats, means: Floats, colour: str, line: str) -> None:
-    """Lines between neighbours that lie close enough, around the turn."""
+def _join(axes: Any, azimuth: Floats, means: Floats, colour: str, line: str) -> bool:
+    """Lines between neighbours that lie close enough, around the turn; whether there are any."""
     order = np.argsort(azimuth)
     turn = np.concatenate([azimuth[order][-1:] - 360.0, azimuth[order], azimuth[order][:1] + 360.0])
     height = np.concatenate([means[order][-1:], means[order], means[order][:1]])
     cuts = np.flatnonzero(np.diff(turn) > WIDEST_GAP_DEG) + 1
     for x, y in zip(np.split(turn, cuts), np.split(height, cuts), strict=True):
         axes.plot(x, y, color=colour, ls=line, lw=0.9, zorder=2)
+    return len(cuts) < len(turn) - 1
 
 
 def _named(ring: ElevationRing) -> str:

@@ -26,6 +26,9 @@ STRENGTHS = np.array([0.0, 0.5, 1.0, 1.5, 2.2, 3.3, 5.0, 8.0, 16.0, 64.0])
 SHARES = (0.0, 0.25, 0.5, 0.75, 1.0)
 """Shares of what can't be told apart that a curve may hold."""
 
+SPANNING = 60
+"""Draws that span every curve."""
+
 KEPT = 0.98
 """Share of the variance of a curve that its modes keep."""
 
@@ -95,9 +98,11 @@ class CurvePosterior:
         The mean and a standard normal number times each mode, summed, is as likely a curve as a draw.
         """
         apart = (self.draws_mm - self.mean_mm) / np.sqrt(len(self.draws_mm) - 1)
-        _, singular, modes = np.linalg.svd(apart, full_matrices=False)
+        # A curve has far fewer columns than this: some draws span them all, and the rest is small work.
+        basis = np.linalg.qr(apart[:SPANNING].T)[0]
+        _, singular, modes = np.linalg.svd(apart @ basis, full_matrices=False)
         kept = int(np.searchsorted(np.cumsum(singular**2), KEPT * (singular**2).sum())) + 1
-        return np.asarray(singular[:kept, None] * modes[:kept])
+        return np.asarray(singular[:kept, None] * (modes[:kept] @ basis.T))
 
 
 def span_basis(*columns: Floats) -> Floats:

@@ -260,3 +260,21 @@ def test_interval_starts_at_zero_where_no_curve_stands_out(
     shown_p: float, level: float, from_zero: bool
 ) -> None:
     assert (curves(shown_p).interval_mm(level).lower == 0) is from_zero
+
+
+def test_modes_spread_as_the_draws_do() -> None:
+    rng = np.random.default_rng(9)
+    grid = np.arange(0.0, 360.0, 1.0)
+    waves = np.array([np.cos(np.deg2rad(k * grid)) for k in (2, 3, 5)])
+    draws = rng.normal(size=(800, 3)) * [0.003, 0.002, 0.001] @ waves
+    found = describe_curves(grid, draws, np.zeros((1, 360)), 0.0, FIRM)
+    modes = found.modes_mm()
+    assert modes.shape == (3, 360)
+    assert np.sqrt((modes**2).sum(axis=0)) == pytest.approx(found.u_mm, rel=1e-9)
+    products = modes @ modes.T
+    assert products == pytest.approx(np.diag(np.diag(products)), abs=1e-12)
+    # A fourth wave of little variance is left out: what is kept is 98 % or more.
+    faint = draws + 0.0001 * rng.normal(size=(800, 1)) * np.cos(np.deg2rad(7 * grid))
+    few = describe_curves(grid, faint, np.zeros((1, 360)), 0.0, FIRM)
+    assert len(few.modes_mm()) == 3
+    assert (few.modes_mm() ** 2).sum() >= 0.98 * (few.u_mm**2).sum()
