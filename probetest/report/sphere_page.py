@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -14,7 +15,7 @@ from probetest.report.numbers import UM_PER_MM, UNKNOWN, decimals_for, number, p
 from probetest.report.style import PALETTE, new_figure, report_style
 from probetest.statistics.intervals import sd_interval, t_factor
 from probetest.statistics.lobing import Harmonic
-from probetest.statistics.sphere import ElevationRing, SphereTest
+from probetest.statistics.sphere import RING_GAP_DEG, ElevationRing, SphereTest
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -24,8 +25,14 @@ Floats = NDArray[np.float64]
 FORM_RISK = 0.05
 """Form error less likely than this by scatter alone is said to stand out."""
 
-MOST_DRAWN, FEW_POINTS = 8, 12
-"""Rings in a figure, from the horizontal one; in a panel four of so few points, or else two."""
+MOST_ORDERS = 6
+"""Highest order of the waves in the table."""
+
+MOST_RINGS, BAND_DEG = 8, 22.5
+"""With more elevations a figure takes those together that lie in one band of this height."""
+
+FEW_POINTS = 12
+"""Of so few points four elevations are drawn over each other, of more two."""
 
 WIDEST_GAP_DEG = 60.0
 """Over a wider gap between points no line is drawn."""
@@ -178,8 +185,7 @@ def rings_table(found: Spherical) -> Table | None:
         caption="Each elevation",
         note="Elevation is that of the motion: 0 horizontal, −90 straight down. Mean and range are of the "
         "point means, counted from the one fitted sphere, + for a later trigger; u: standard uncertainty "
-        "from "
-        f"scatter.{without}",
+        f"from scatter.{without}",
     )
 
 
@@ -190,7 +196,9 @@ def waves_table(found: Spherical) -> Table | None:
     waving = [ring for ring in found.test.rings if _waves(ring)]
     if not waving:
         return None
-    highest = max(wave.order for ring in waving for wave in _waves(ring))
+    found_up_to = max(wave.order for ring in waving for wave in _waves(ring))
+    highest = min(found_up_to, MOST_ORDERS)
+    more = f" Orders up to {found_up_to} are in result.json." if found_up_to > highest else ""
     rows = []
     for ring in waving:
         waves = {wave.order: wave for wave in _waves(ring)}
@@ -210,9 +218,8 @@ def waves_table(found: Spherical) -> Table | None:
         rows=tuple(rows),
         caption="Waves around the turn",
         note="u: standard error; p: chance of so large an amplitude by scatter alone. Order 1 is what the "
-        "one "
-        f"centre of the sphere leaves. Elevations of fewer than {FEWEST_FOR_WAVES} points, or too uneven "
-        f"ones, show no waves. n = {sum(ring.n for ring in waving)} touches.",
+        f"one centre leaves. Elevations of fewer than {FEWEST_FOR_WAVES} points, or of too uneven ones, show "
+        f"no waves. n = {sum(ring.n for ring in waving)} touches.{more}",
     )
 
 
@@ -222,34 +229,63 @@ def _waves(ring: ElevationRing) -> tuple[Harmonic, ...]:
     return (ring.first, *ring.harmonics.harmonics)
 
 
+@dataclass(frozen=True, slots=True)
+class _Band:
+    """Points drawn with one marker; ``touched``: which touches are theirs."""
+
+    name: str
+    azimuth_deg: Floats
+    mean_um: Floats
+    counts: NDArray[np.intp]
+    touched: NDArray[np.bool_]
+    at_pole: bool
+
+
+def _bands(found: Spherical, test: SphereTest) -> list[_Band]:
+    """The rings from the horizontal one down, or bands of them where there are many."""
+    elevation = np.array([ring.elevation_deg for ring in test.rings])
+    ring_of = np.abs(found.rows["elevation_deg"].to_numpy()[:, None] - elevation).argmin(axis=1)
+    band = np.arange(len(elevation))
+    if len(elevation) > MOST_RINGS:
+        band = np.unique(np.round(elevation / BAND_DEG), return_inverse=True)[1]
+    return [_band(test, np.flatnonzero(band == one), ring_of) for one in range(int(band.max()), -1, -1)]
+
+
+def _band(test: SphereTest, places: NDArray[np.intp], ring_of: NDArray[np.intp]) -> _Band:
+    rings = [test.rings[place] for place in places]
+    ends = [number(ring.elevation_deg, 1) for ring in (rings[0], rings[-1])]
+    at_pole = rings[-1].elevation_deg <= RING_GAP_DEG - 90.0
+    where = "straight down" if at_pole else f"elevation {' to '.join(dict.fromkeys(ends))}°"
+    azimuth, readings, counts = (
+        np.concatenate([getattr(ring, name) for ring in rings])
+        for name in ("azimuth_deg", "reading_mm", "counts")
+    )
+    name = f"{where} (n = {counts.sum()})"
+    return _Band(name, azimuth, UM_PER_MM * readings, counts, np.isin(ring_of, places), at_pole)
+
+
 def rings_figure(found: Spherical) -> Picture | None:
     """Deviations from the fitted sphere by azimuth, one marker and line for each elevation."""
     test = found.test
     if test is None:
         return None
-    fixed = [ring for ring in test.rings if len(ring.azimuth_deg) == 1]
-    turning = [ring for ring in reversed(test.rings) if len(ring.azimuth_deg) > 1]
-    drawn = turning[:MOST_DRAWN]
-    size = 4 if max(len(ring.azimuth_deg) for ring in drawn) <= FEW_POINTS else 2
-    groups = [drawn[at : at + size] for at in range(0, len(drawn), size)]
+    bands = _bands(found, test)
+    turning = [band for band in bands if not band.at_pole]
+    size = 4 if max(len(band.azimuth_deg) for band in turning) <= FEW_POINTS else 2
+    groups = [turning[at : at + size] for at in range(0, len(turning), size)]
     with report_style():
         figure = new_figure(170, 22 + 46 * len(groups))
         panels = figure.subplots(len(groups), 1, sharex=True, sharey=True, squeeze=False)[:, 0]
         for axes, group in zip(panels, groups, strict=True):
-            _panel(axes, found, test, group, fixed)
+            _panel(axes, found, test, group, [band for band in bands if band.at_pole])
         panels[-1].set_xlabel("direction of motion (azimuth), °")
     return picture_from_figure(
         figure,
         caption=f"Deviations from the fitted sphere by direction and elevation of the motion: {MEASURED}. "
         f"Larger is a later trigger. {_marks(found, test)}. "
-        f"Lines join points not more than {WIDEST_GAP_DEG:.0f}° apart, and are no fit."
-        + (
-            f" The {len(turning) - len(drawn)} elevations nearest to straight down are in the table only."
-            if turning[MOST_DRAWN:]
-            else ""
-        ),
-        alt=f"Deviations of n = {test.touches} touches at {test.points} points of a sphere, at elevations "
-        + ", ".join(f"{number(ring.elevation_deg, 1)}° (n = {ring.n})" for ring in test.rings)
+        f"Lines join points not more than {WIDEST_GAP_DEG:.0f}° apart, and are no fit.",
+        alt=f"Deviations of n = {test.touches} touches at {test.points} points of a sphere, "
+        + ", ".join(band.name for band in bands)
         + f"; {um(float(test.reading_mm.min()))} to {um(float(test.reading_mm.max()))} µm.",
     )
 
@@ -261,14 +297,12 @@ def _marks(found: Spherical, test: SphereTest) -> str:
     return f"{words}; small dots beside it: its touches" if repeated else words
 
 
-def _panel(
-    axes: Axes, found: Spherical, test: SphereTest, group: list[ElevationRing], fixed: list[ElevationRing]
-) -> None:
+def _panel(axes: Axes, found: Spherical, test: SphereTest, group: list[_Band], pole: list[_Band]) -> None:
     axes.axhline(0, color=PALETTE.hairline, lw=0.6, zorder=0)
-    handles = [_draw_ring(axes, found, test, ring, look) for ring, look in zip(group, _LOOKS, strict=False)]
-    for ring in fixed:
-        words = f"{_named(ring)}: {um(ring.mean_mm, 1, sign=True)} µm"
-        height = UM_PER_MM * ring.mean_mm
+    handles = [_draw_band(axes, found, test, band, look) for band, look in zip(group, _LOOKS, strict=False)]
+    for band in pole:
+        height = float(np.average(band.mean_um, weights=band.counts))
+        words = f"{band.name}: {number(height, 1, sign=True)} µm"
         handles.append(
             axes.axhline(height, color=PALETTE.ink, lw=0.9, ls=(0, (1, 1.5)), zorder=1, label=words)
         )
@@ -279,27 +313,23 @@ def _panel(
     axes.legend(handles=handles, loc="lower left", bbox_to_anchor=(0, 1.0), ncols=3, handlelength=3.2)
 
 
-def _draw_ring(
-    axes: Any, found: Spherical, test: SphereTest, ring: ElevationRing, look: tuple[str, str, str]
-) -> Any:
-    """One ring; what stands for it in the legend."""
+def _draw_band(axes: Any, found: Spherical, test: SphereTest, band: _Band, look: tuple[str, str, str]) -> Any:
+    """One band; what stands for it in the legend."""
     from matplotlib.lines import Line2D
 
     colour, marker, line = look
-    azimuth, means = np.array(ring.azimuth_deg), UM_PER_MM * np.array(ring.reading_mm)
     if test.touches > test.points:
-        rows = found.rows
-        off = rows["elevation_deg"].to_numpy()[:, None] - [one.elevation_deg for one in test.rings]
-        mine = np.abs(off).argmin(axis=1) == test.rings.index(ring)
-        turn = np.mod(rows["azimuth_deg"].to_numpy()[mine], 360.0) + BESIDE_DEG
-        axes.plot(turn, UM_PER_MM * test.reading_mm[mine], ".", ms=2.0, color=colour, zorder=1)
+        turn = np.mod(found.rows["azimuth_deg"].to_numpy()[band.touched], 360.0) + BESIDE_DEG
+        axes.plot(turn, UM_PER_MM * test.reading_mm[band.touched], ".", ms=2.0, color=colour, zorder=1)
     half = None
     if math.isfinite(test.scatter_mm):
-        half = UM_PER_MM * t_factor(test.scatter_dof) * test.scatter_mm / np.sqrt(ring.counts)
+        half = UM_PER_MM * t_factor(test.scatter_dof) * test.scatter_mm / np.sqrt(band.counts)
     mark: dict[str, Any] = {"marker": marker, "ms": 4, "mec": PALETTE.ink, "mew": 0.4, "color": colour}
-    axes.errorbar(azimuth, means, yerr=half, ls="none", elinewidth=0.7, zorder=3, **mark)
-    joined = _join(axes, azimuth, means, colour, line)
-    return Line2D([], [], ls=line if joined else "none", lw=0.9, label=_named(ring), **mark)
+    axes.errorbar(
+        band.azimuth_deg, band.mean_um, yerr=half, ls="none", elinewidth=0.7, zorder=3, ecolor=colour, **mark
+    )
+    joined = _join(axes, band.azimuth_deg, band.mean_um, colour, line)
+    return Line2D([], [], ls=line if joined else "none", lw=0.9, label=band.name, **mark)
 
 
 def _join(axes: Any, azimuth: Floats, means: Floats, colour: str, line: str) -> bool:
@@ -311,8 +341,3 @@ def _join(axes: Any, azimuth: Floats, means: Floats, colour: str, line: str) -> 
     for x, y in zip(np.split(turn, cuts), np.split(height, cuts), strict=True):
         axes.plot(x, y, color=colour, ls=line, lw=0.9, zorder=2)
     return len(cuts) < len(turn) - 1
-
-
-def _named(ring: ElevationRing) -> str:
-    where = "straight down" if ring.elevation_deg < -89.5 else f"elevation {number(ring.elevation_deg, 1)}°"
-    return f"{where} (n = {ring.n})"
