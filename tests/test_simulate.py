@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 from numpy.testing import assert_allclose
 
-from probetest.simulate import Faults, Mill, Plan, Probe, pretravel, radial_mean, simulate
+from probetest.simulate import Faults, Mill, Plan, Probe, pretravel, radial_mean, simulate, trip_force
 from probetest.statistics.seat import seat_shape
 
 AZIMUTHS = np.arange(0.0, 360.0, 1.0)
@@ -121,3 +121,46 @@ def test_opposite_touches_may_cancel() -> None:
     along_x, along_y = (pretravel(probe, [a, a + 180.0]) for a in (0.0, 90.0))
     assert abs(along_x[0] - along_x[1]) / 2 < 0.003
     assert abs(along_y[0] - along_y[1]) / 2 > 0.005
+
+
+def closed_form_share(elevation_deg: float) -> np.ndarray:
+    """F / F_s = 1 / (sin b + (2 L / R) C cos b) of an ideal seat with an arm at 90 deg: by moments."""
+    b = np.deg2rad(elevation_deg)
+    arms = np.deg2rad(AZIMUTHS[:, None] - 90.0 - np.array([0.0, 120.0, 240.0]))
+    lever = 2 * 50.0 / 7.5 * np.cos(arms).max(axis=1)
+    return np.asarray(1 / (np.sin(b) + lever * np.cos(b)))
+
+
+@pytest.mark.parametrize("elevation", [0.0, 22.5, 45.0, 67.5, 90.0])
+def test_trip_force_at_a_slope_is_that_by_moments_about_the_arms(elevation: float) -> None:
+    found = trip_force(Probe(preload_n=3.0, wall_angle_deg=0.0), AZIMUTHS, elevation) / 3.0
+    assert_allclose(found, closed_form_share(elevation), rtol=2e-4)
+
+
+def test_straight_up_all_contacts_open_together_whatever_their_walls() -> None:
+    assert_allclose(trip_force(Probe(preload_n=3.0), AZIMUTHS, 90.0), 3.0, rtol=1e-9)
+
+
+def test_pretravel_straight_down_is_the_compression_of_the_stem() -> None:
+    # F_s L / (E A): 3 N, 50 mm, 600 GPa, d 2.5 mm: 0.051 um, by hand.
+    probe = Probe(preload_n=3.0, stem_diameter_mm=2.5)
+    expected = 3.0 * 50.0 / (600e3 * np.pi * 2.5**2 / 4)
+    assert expected == pytest.approx(5.093e-5, rel=1e-4)
+    assert_allclose(pretravel(probe, AZIMUTHS, elevation_deg=-90.0), expected, rtol=1e-9)
+
+
+def test_pretravel_at_a_slope_is_bending_and_compression() -> None:
+    probe = Probe(preload_n=3.0, wall_angle_deg=0.0)
+    force = 3.0 * closed_form_share(45.0)
+    bending = 50.0**3 / (3 * 600e3 * np.pi * 2.0**4 / 64)
+    pressing = 50.0 / (600e3 * np.pi * 2.0**2 / 4)
+    # The force points against the motion: an approach from 180 deg further on.
+    found = pretravel(probe, AZIMUTHS + 180.0, elevation_deg=-45.0)
+    assert_allclose(found, force * (bending + pressing) / 2, rtol=2e-4)
+
+
+def test_range_over_the_hemisphere_is_twice_that_on_the_equator() -> None:
+    probe = Probe(preload_n=3.0, wall_angle_deg=0.0)
+    azimuth, elevation = (grid.ravel() for grid in np.meshgrid(AZIMUTHS, np.arange(-90.0, 1.0)))
+    everywhere = pretravel(probe, azimuth, elevation_deg=elevation)
+    assert np.ptp(everywhere) == pytest.approx(2 * np.ptp(pretravel(probe, AZIMUTHS)), rel=0.005)

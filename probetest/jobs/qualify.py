@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -175,6 +175,8 @@ def qualify(triggers: Triggers, limits: Limits) -> Qualification:
     capability, capability_reason = _capability(found, limits, zero)
     others = _others(analysed, headline, separated, record, limits)
     checks = make_checks(found, record, outcomes, limits, zero, capability, separated.known)
+    if separated.other_way:
+        checks = tuple(_no_verdict_on_variation(check) for check in checks)
     checks += judge_others(others, limits)
     flagged = [(part, one) for part, one in stage if part is headline or separated.uses(part)]
     return Qualification(
@@ -200,6 +202,13 @@ def qualify(triggers: Triggers, limits: Limits) -> Qualification:
         whole=curve_of(headline, found) if found.variation is not None else None,
         remarks=make_remarks(triggers, found, headline, len(parts), separated),
     )
+
+
+def _no_verdict_on_variation(check: Check) -> Check:
+    if check.name != "pretravel_variation":
+        return check
+    note = "the orientations seem to be counted clockwise: correct orientation_deg and qualify the log again"
+    return replace(check, verdict="undecided", more_touches=None, note=note)
 
 
 def count_outcomes(triggers: Triggers) -> Outcomes:

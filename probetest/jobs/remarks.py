@@ -41,7 +41,7 @@ def make_remarks(
     remarks.extend(_lost(found.lost))
     if found.drift is not None:
         remarks.extend(_drift(found.drift))
-    if found.seat is not None and found.seat.shown and not found.seat.fits:
+    if separated.known is None and found.seat is not None and found.seat.shown and not found.seat.fits:
         remarks.append(
             f"The curve is not that of three equal arms (misfit p = {found.seat.misfit_p:.2g}): one arm, "
             "the artefact, the machine or the centre may add to it."
@@ -90,7 +90,12 @@ def _separated(separated: Separated) -> Iterator[str]:
         yield (
             f"The orientations disagree beyond the scatter ({_p(apart.misfit_p)}): the probe was not turned "
             "as logged, was re-seated, or something moved in between. The intervals of the separation are "
-            "widened for it."
+            f"widened for it, by {1000 * apart.disagreement_mm:.1f} µm in each direction (sd)."
+        )
+    if separated.other_way:
+        yield (
+            "They agree far better with the orientations counted the other way round: orientation_deg is "
+            "counter-clockwise seen from above, as the azimuth. Correct the log and qualify it again."
         )
     if apart.runout.misfit_p < MISFIT_RISK:
         yield (

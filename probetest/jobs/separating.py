@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -16,6 +16,9 @@ from probetest.statistics.lobing import Harmonic
 from probetest.statistics.separation import Separation, separate, whole_curve
 from probetest.statistics.turns import FEWEST_DIRECTIONS, Turn
 from probetest.statistics.visits import Visit, VisitScatter, visit_scatter
+
+FAR_BETTER = 0.8
+"""Orientations agree better the other way round if the misfit falls below this share."""
 
 MODE_DECIMALS = 7
 """Decimals of a mode in mm: a tenth of a nanometre is enough for a way to differ."""
@@ -45,6 +48,8 @@ class Separated:
         Empty without a separation.
     visits : VisitScatter or None
         None where no orientation was left and visited again.
+    other_way : bool
+        The orientations disagree, but not if they are taken the other way round.
     """
 
     separation: Separation | None
@@ -52,6 +57,7 @@ class Separated:
     left_out: tuple[tuple[float, str], ...] = ()
     stage: str = ""
     visits: VisitScatter | None = None
+    other_way: bool = False
 
     @property
     def known(self) -> Separation | None:
@@ -87,8 +93,20 @@ def separate_stage(parts: Sequence[tuple[Series, Analysis | None]]) -> Separated
         separation = separate(turns)
     except StatisticsError as error:
         return Separated(None, str(error), tuple(left_out))
-    visits = _visit_scatter(parts, separation)
-    return Separated(separation, separation.reason, tuple(left_out), parts[0][0].stage, visits)
+    return Separated(
+        separation=separation,
+        reason=separation.reason,
+        left_out=tuple(left_out),
+        stage=parts[0][0].stage,
+        visits=_visit_scatter(parts, separation),
+        other_way=not separation.agrees and _other_way(turns, separation),
+    )
+
+
+def _other_way(turns: Sequence[Turn], separation: Separation) -> bool:
+    """Whether the orientations agree far better when they are counted clockwise."""
+    other = separate([replace(turn, orientation_deg=-turn.orientation_deg) for turn in turns])
+    return other.noise_mm < FAR_BETTER * separation.noise_mm
 
 
 def _visit_scatter(
@@ -164,6 +182,8 @@ def separated_to_dict(found: Separated) -> dict[str, Any]:
         "noise_mm": apart.noise_mm,
         "dof": apart.dof,
         "misfit_p": apart.misfit_p,
+        "disagreement_mm": apart.disagreement_mm,
+        "agrees_the_other_way_round": found.other_way,
         "probe": {
             **_curve(apart.probe, apart.probe_harmonics, apart.reason),
             **(curve_to_dict(apart.probe) if apart.probe else {}),

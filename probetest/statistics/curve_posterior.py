@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import product
 
 import numpy as np
@@ -91,6 +91,11 @@ class CurvePosterior:
         lower = min(span - factor * u for span, u in self.spans_mm)
         upper = max(span + factor * u for span, u in self.spans_mm)
         return Interval(0.0 if self.shown_p > 1 - level else max(0.0, lower), upper, level)
+
+    def widened(self, u_mm: float) -> CurvePosterior:
+        """The same with further uncertainty of the variation."""
+        spans = tuple((span, float(np.hypot(u, u_mm))) for span, u in self.spans_mm)
+        return replace(self, spans_mm=spans)
 
     def modes_mm(self) -> Floats:
         """Independent ways in which the curve may differ from its mean, shape (modes, grid).

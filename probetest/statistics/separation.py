@@ -77,6 +77,9 @@ class Separation:
     dof : float
     misfit_p : float
         Chance of so large a disagreement between the orientations from scatter alone.
+    disagreement_mm : float
+        Standard deviation of a direction mean that is neither the probe's, the machine's nor scatter;
+        0 where the orientations agree.
     reversal : Reversal or None
     reversal_reason : str
     runout : Runout
@@ -98,6 +101,7 @@ class Separation:
     noise_mm: float
     dof: float
     misfit_p: float
+    disagreement_mm: float
     reversal: Reversal | None
     reversal_reason: str
     runout: Runout
@@ -136,7 +140,8 @@ def separate(turns: Sequence[Turn], level: float = 0.95) -> Separation:
     allowed for the other one. Orders for which all orientations look alike (S near 0) belong to
     neither curve: the limits of a variation hold for all of it, none of it, and parts between.
     Where the orientations disagree beyond the scatter (the probe was not turned as logged, or
-    re-seated), the misfit takes the place of the scatter.
+    re-seated), the misfit takes the place of the scatter, and the variations have it twice over: once
+    in each of the two directions they lie between.
     """
     check_level(level)
     stack = stack_turns(turns)
@@ -159,10 +164,16 @@ def separate(turns: Sequence[Turn], level: float = 0.95) -> Separation:
     left = without(flat, stack.target)
     spare = len(stack.target) - flat.shape[1]
     misfit = float(stats.f.sf(left @ left / spare / sd**2, spare, dof)) if spare > 0 else float("nan")
+    disagreement = 0.0
     if misfit < MISFIT_RISK:
-        sd, dof = float(np.sqrt(left @ left / spare)), float(spare)
+        wide = float(left @ left / spare)
+        disagreement = float(np.sqrt((wide - sd**2) / np.mean(stack.root**2)))
+        sd, dof = float(np.sqrt(wide)), float(spare)
     waves = _find_waves(stack, shape, sd, dof)
-    probe, machine = (None, None) if reason else _curves(stack, shape, waves.draws_mm, sd, dof)
+    probe, machine = None, None
+    if not reason:
+        curves = _curves(stack, shape, waves.draws_mm, sd, dof)
+        probe, machine = (curve.widened(np.sqrt(2) * disagreement) for curve in curves)
     reversal, reversal_reason = find_reversal(stack, shape.seen if shape else None, sd, dof)
     runout = find_runout(stack, sd, dof, level)
     return Separation(
@@ -180,6 +191,7 @@ def separate(turns: Sequence[Turn], level: float = 0.95) -> Separation:
         noise_mm=sd,
         dof=dof,
         misfit_p=misfit,
+        disagreement_mm=disagreement,
         reversal=reversal,
         reversal_reason=reversal_reason,
         runout=runout,
