@@ -48,15 +48,20 @@ def sphere_note(found: Spherical) -> Note | None:
     if found.test is None:
         if not found.reason:
             return None
-        return Note("info", "No test on the sphere", f"{found.reason[:1].upper()}{found.reason[1:]}.")
+        return Note(
+            "info",
+            "The touches on the sphere are no sphere test",
+            f"{found.reason[:1].upper()}{found.reason[1:]}.",
+        )
     return Note(
         "info",
-        "What this is a test of",
-        f"A system test: {MEASURED}, each with its own errors, are in every figure of this page together. It "
-        "is not a test “according to” any standard, the pattern of 25 points included. Axial pre-travel "
-        "can't be told from the height of the centre: a trigger that comes earlier from above, in proportion "
-        "to the sine of the elevation, and a sphere that stands higher give the same positions. The fitted "
-        "centre takes up that part, and the form error is then less than the range of the pre-travel.",
+        "What is tested on the sphere",
+        f"A system test: {MEASURED}, each with its own errors, are in every figure from these touches "
+        "together. It is not a test “according to” any standard, the pattern of 25 points included. Axial "
+        "pre-travel can't be told from the height of the centre: a trigger that comes earlier from above, in "
+        "proportion to the sine of the elevation, and a sphere that stands higher give the same positions. "
+        "The fitted centre takes up that part, and the form error is then less than the range of the "
+        "pre-travel.",
     )
 
 
@@ -216,7 +221,7 @@ def waves_table(found: Spherical) -> Table | None:
             *(Column(str(order), "right", "1fr") for order in range(1, highest + 1)),
         ),
         rows=tuple(rows),
-        caption="Waves around the turn",
+        caption="Waves around the turn at each elevation",
         note="u: standard error; p: chance of so large an amplitude by scatter alone. Order 1 is what the "
         f"one centre leaves. Elevations of fewer than {FEWEST_FOR_WAVES} points, or of too uneven ones, show "
         f"no waves. n = {sum(ring.n for ring in waving)} touches.{more}",

@@ -64,7 +64,7 @@ class CurvePosterior:
     draws_mm : numpy.ndarray, shape (draws, grid)
         Equally likely curves.
     variation_mm : float
-        Largest less smallest value of the mean curve over the turn.
+        Largest less smallest value over the turn, freed of the scatter that inflates it.
     spans_mm : tuple of (float, float)
         Variation and its standard deviation with none, some and all of what may belong to it or not.
     dof : float
@@ -229,8 +229,9 @@ def describe_curves(
     Parameters
     ----------
     azimuth_deg : numpy.ndarray, shape (grid,)
-    draws_mm, unassigned_mm : numpy.ndarray, shape (draws, grid)
-        Curves, and what may belong to them or not.
+    draws_mm, unassigned_mm : numpy.ndarray, shape (draws, grid or more)
+        Curves, and what may belong to them or not. Places behind the grid, such as those of peaks, count
+        for the variation alone.
     shown_p : float
         Chance of so clear a curve from scatter alone.
     dof : float
@@ -238,16 +239,19 @@ def describe_curves(
 
     Notes
     -----
-    The variation is that of the mean curve, which scatter makes too large by less than it does
-    single draws; its standard deviation is that of the difference between the latest and the
-    earliest place.
+    Scatter makes the range of the mean curve too large, by about as much as it does that of curves
+    drawn about the mean: that is taken off (parametric bootstrap). The standard deviation is that of
+    the difference between the latest and the earliest place.
     """
     spans = []
     for share in SHARES:
         curves = draws_mm + share * unassigned_mm
         mean = curves.mean(axis=0)
         latest, earliest = int(mean.argmax()), int(mean.argmin())
-        spans.append((float(np.ptp(mean)), float((curves[:, latest] - curves[:, earliest]).std(ddof=1))))
+        inflated = float(np.ptp(curves, axis=1).mean()) - float(np.ptp(mean))
+        span = max(0.0, float(np.ptp(mean)) - inflated)
+        spans.append((span, float((curves[:, latest] - curves[:, earliest]).std(ddof=1))))
+    draws_mm = draws_mm[:, : len(azimuth_deg)]
     return CurvePosterior(
         azimuth_deg=azimuth_deg,
         mean_mm=draws_mm.mean(axis=0),

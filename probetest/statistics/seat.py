@@ -79,7 +79,10 @@ class SeatFit:
 
 
 def seat_shape(
-    approach_azimuth_deg: ArrayLike, arm_azimuth_deg: float = 0.0, pair_ratio: float = 0.0
+    approach_azimuth_deg: ArrayLike,
+    arm_azimuth_deg: float = 0.0,
+    pair_ratio: float = 0.0,
+    gains: ArrayLike = (1.0, 1.0, 1.0),
 ) -> Floats:
     """Pre-travel of a three-arm seat by approach azimuth, in units of its smallest value.
 
@@ -92,11 +95,13 @@ def seat_shape(
         Azimuth of one arm.
     pair_ratio : float
         (seat radius / stylus length) * tan(wall half-angle) of the contact pairs; 0 for ideal arms.
+    gains : array_like, shape (3,)
+        Share of the force at which each arm opens: below 1 for an early contact.
 
     Returns
     -------
     numpy.ndarray
-        1 / max_i(cos psi_i + pair_ratio |sin psi_i|); between 1 and 2 for ideal arms.
+        1 / max_i((cos psi_i + pair_ratio |sin psi_i|) / gain_i); between 1 and 2 for ideal arms.
 
     Notes
     -----
@@ -112,7 +117,7 @@ def seat_shape(
     force = np.asarray(approach_azimuth_deg, dtype=float) + 180.0
     psi = np.deg2rad(force[..., None] - (arm_azimuth_deg + np.array([0.0, 120.0, 240.0])))
     lever = np.cos(psi) + pair_ratio * np.abs(np.sin(psi))
-    return np.asarray(np.sqrt(1 + pair_ratio**2) / lever.max(axis=-1))
+    return np.asarray(np.sqrt(1 + pair_ratio**2) / (lever / np.asarray(gains)).max(axis=-1))
 
 
 def shape_variation(pair_ratio: float) -> float:

@@ -33,7 +33,7 @@ from probetest.statistics.machine import (
     reversal_shapes,
     same_side,
 )
-from probetest.statistics.turned_shape import GRID_DEG, GRID_LEVEL, TurnedShape, find_shape
+from probetest.statistics.turned_shape import GRID_DEG, GRID_LEVEL, TurnedShape, find_shape, levelled
 from probetest.statistics.turns import Stack, Turn, stack_turns, wave_columns
 
 Floats = NDArray[np.float64]
@@ -253,12 +253,12 @@ def _turning_curve(
     slopes = shape.seen if shape else np.zeros((len(stack.target), 0))
     own = Part(slopes, shape.shown if shape else np.zeros((len(grid), 0)))
     own_sd = shape.known_sd if shape else np.zeros(0)
-    fixed = without(GRID_LEVEL, shape.at(grid)) if shape else np.zeros(len(grid))
+    fixed = levelled(grid, shape.at(grid)) if shape else np.zeros(len(grid))
     target = stack.target - (shape.at(stack.body_deg) * stack.root if shape else 0.0)
     waves = [Part(stack.of_probe(some), wave_columns(grid, some)) for some in _groups(orders, shape is None)]
     draws = fixed + draw_curves(target, beside, own, own_sd, waves, sd_mm, dof)
     shown = _shown(stack.target, beside, np.hstack([slopes, stack.of_probe(orders)]), sd_mm, dof)
-    return describe_curves(grid, draws, unassigned, shown, dof)
+    return describe_curves(GRID_DEG, draws, unassigned, shown, dof)
 
 
 def whole_curve(turn: Turn) -> CurvePosterior:
@@ -283,7 +283,7 @@ def whole_curve(turn: Turn) -> CurvePosterior:
         raise StatisticsError("readings without any scatter show no curve: nothing tells how sure it is")
     orders = range(2, stack.highest + 1)
     shape = find_shape(stack, None, turn.sd_mm)
-    nothing = np.zeros((1, len(GRID_DEG)))
+    nothing = np.zeros((1, 1))
     return _turning_curve(stack, orders, stack.level, shape, nothing, turn.sd_mm, turn.dof)
 
 

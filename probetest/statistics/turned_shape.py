@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -17,7 +17,10 @@ from probetest.statistics.turns import Stack, wave_columns
 Floats = NDArray[np.float64]
 
 GRID_DEG = np.arange(0.0, 360.0, 1.0)
-"""Azimuths at which curves are given; those of a probe are moved onto its arms, where it peaks."""
+"""Azimuths at which curves are given."""
+
+FINE_DEG = np.arange(0.0, 360.0, 0.05)
+"""Where the peaks of a shape are looked for: a seat has cusps, which a grid misses."""
 
 CLEAR = 12.0
 """A three-arm shape that takes less than this many variances off the misfit is left to the waves."""
@@ -25,8 +28,11 @@ CLEAR = 12.0
 TURN_DEG, STRETCH = 0.5, 0.01
 """Half-steps of arm azimuth and pair ratio for the slopes of a shape."""
 
-PAIR_SD = 0.1
-"""How far the contact pairs of a seat may lie from the fitted ones, where the readings do not tell."""
+GAIN_SD, GAIN_STEP = 0.2, 0.02
+"""How far the gain of an arm is expected from 1 (its logarithm), and half of the step for its slope."""
+
+USUAL_PAIR, PAIR_SD = 0.1, 0.1
+"""Contact pairs that are usual, and how far a seat may lie from them, where the readings do not tell."""
 
 TRIED_ARMS_DEG = np.arange(0.0, 120.0, 1.0)
 TRIED_RATIOS = np.array([0.0, 0.04, 0.08, 0.13, 0.2, 0.3])
@@ -34,7 +40,76 @@ TRIED_RATIOS = np.array([0.0, 0.04, 0.08, 0.13, 0.2, 0.3])
 
 
 GRID_LEVEL = span_basis(np.column_stack([np.ones(len(GRID_DEG)), wave_columns(GRID_DEG, [1])]))
-"""Constant and first order on the grid, moved or not: neither belongs to a curve."""
+"""Constant and first order on the grid: neither belongs to a curve."""
+
+
+def levelled(azimuth_deg: Floats, values: Floats) -> Floats:
+    """Values at the grid and at azimuths behind it, less constant and first order of the grid."""
+    columns = np.column_stack([np.ones(len(azimuth_deg)), wave_columns(azimuth_deg, [1])])
+    grid = len(GRID_DEG)
+    size = np.linalg.lstsq(columns[:grid], values[:grid], rcond=None)[0]
+    return np.asarray(values - columns @ size)
+
+
+@dataclass(frozen=True, slots=True)
+class Seat:
+    """A three-arm shape whose arms may open at different forces.
+
+    Attributes
+    ----------
+    size_mm : float
+        Pre-travel with the force along an arm of gain 1.
+    arm_deg : float
+        Azimuth of the first arm.
+    pair_ratio : float
+    gains : tuple of float
+        Share of the force at which each arm opens, the first arm's first.
+    """
+
+    size_mm: float
+    arm_deg: float
+    pair_ratio: float
+    gains: tuple[float, float, float] = (1.0, 1.0, 1.0)
+
+    @property
+    def stretch(self) -> float:
+        """Width of the step in the pair ratio; none may be below 0."""
+        return min(self.pair_ratio, STRETCH) + STRETCH
+
+    def at(self, azimuth_deg: Floats) -> Floats:
+        """Pre-travel in mm by approach azimuth."""
+        return self.size_mm * seat_shape(azimuth_deg, self.arm_deg, self.pair_ratio, self.gains)
+
+    def named_from_zero(self) -> Seat:
+        """The same seat with its first arm within a third of a turn from 0."""
+        thirds = int(self.arm_deg // 120)
+        gains = tuple(self.gains[(arm - thirds) % 3] for arm in range(3))
+        return replace(self, arm_deg=self.arm_deg - 120 * thirds, gains=(gains[0], gains[1], gains[2]))
+
+    def peaks_deg(self) -> Floats:
+        """Azimuths of the latest trigger between each two arms."""
+        values = self.at(FINE_DEG)
+        peak = (values >= np.roll(values, 1)) & (values > np.roll(values, -1))
+        return FINE_DEG[peak]
+
+    def slopes(self, azimuth_deg: Floats) -> Floats:
+        """What moves the shape: size, arm azimuth, contact pairs, gain of each arm."""
+
+        def between(first: Seat, second: Seat) -> Floats:
+            return first.at(azimuth_deg) - second.at(azimuth_deg)
+
+        turned = (replace(self, arm_deg=self.arm_deg + step) for step in (TURN_DEG, -TURN_DEG))
+        ratio = self.pair_ratio
+        paired = (replace(self, pair_ratio=max(0.0, ratio + step)) for step in (STRETCH, -STRETCH))
+        columns = [replace(self, size_mm=1.0).at(azimuth_deg), between(*turned), between(*paired)]
+        for arm in range(3):
+            changed = []
+            for step in (GAIN_STEP, -GAIN_STEP):
+                gains = list(self.gains)
+                gains[arm] *= np.exp(step)
+                changed.append(replace(self, gains=(gains[0], gains[1], gains[2])))
+            columns.append(between(*changed))
+        return np.column_stack(columns)
 
 
 @dataclass(frozen=True, eq=False, slots=True)
@@ -43,18 +118,16 @@ class TurnedShape:
 
     Attributes
     ----------
-    size_mm, arm_deg, pair_ratio : float
+    seat : Seat
     known_sd : numpy.ndarray
         How far the slopes may go beforehand.
     seen, shown : numpy.ndarray
-        Slopes with size, arm azimuth and contact pairs, at the means (weighted) and on the grid.
+        Slopes with size, arm azimuth, contact pairs and gains, at the means (weighted) and on the grid.
     grid_deg : numpy.ndarray
-        Body azimuths, the arms among them.
+        Body azimuths: the grid, and behind it those of the peaks.
     """
 
-    size_mm: float
-    arm_deg: float
-    pair_ratio: float
+    seat: Seat
     known_sd: Floats
     seen: Floats
     shown: Floats
@@ -62,7 +135,7 @@ class TurnedShape:
 
     def at(self, body_deg: Floats) -> Floats:
         """The shape in mm, constant and first order as they are."""
-        return self.size_mm * seat_shape(body_deg, self.arm_deg, self.pair_ratio)
+        return self.seat.at(body_deg)
 
     def beyond(self, body_deg: Floats, orders: Sequence[int]) -> Floats:
         """The shape less its waves of these orders, constant and first order."""
@@ -95,39 +168,44 @@ def find_shape(stack: Stack, machine_orders: Sequence[int] | None, sd_mm: float)
     if not gain.max() > np.sqrt(CLEAR) * sd_mm:
         return None
 
-    def column(arm_deg: float, ratio: float) -> Floats:
-        return without(known, seat_shape(stack.body_deg, arm_deg, ratio) * stack.root)
-
-    def cost(place: Floats) -> float:
-        one = column(float(place[0]), float(place[1]))
-        return -(max(0.0, float(one @ aim)) ** 2) / float(one @ one)
-
     ratio, arm = divmod(int(gain.argmax()), len(TRIED_ARMS_DEG))
-    start = np.array([TRIED_ARMS_DEG[arm], TRIED_RATIOS[ratio]])
-    found = optimize.minimize(
-        cost,
-        start,
-        method="Nelder-Mead",
-        bounds=optimize.Bounds(np.array([-np.inf, 0.0]), np.array([np.inf, MAX_PAIR_RATIO])),
-        options={
-            "initial_simplex": start + np.array([[0.0, 0.0], [0.7, 0.0], [0.0, 0.02]]),
-            "xatol": 1e-4,
-            "fatol": 1e-6 * sd_mm**2,
-        },
+    size = float(gain.max()) / float(length[int(gain.argmax())])
+    start = Seat(size, TRIED_ARMS_DEG[arm], TRIED_RATIOS[ratio])
+    found = _refine(stack, known, aim, start, sd_mm).named_from_zero()
+    grid = np.concatenate([GRID_DEG, found.peaks_deg()])
+    return TurnedShape(
+        seat=found,
+        known_sd=np.array([np.inf, np.inf, PAIR_SD / found.stretch, *np.full(3, GAIN_SD / GAIN_STEP / 2)]),
+        seen=found.slopes(stack.body_deg) * stack.root[:, None],
+        shown=levelled(grid, found.slopes(grid)),
+        grid_deg=grid,
     )
-    arm_deg, pair = float(found.x[0]), float(found.x[1])
-    one = column(arm_deg, pair)
-    size = float(one @ aim) / float(one @ one)
 
-    def slopes(azimuth_deg: Floats) -> Floats:
-        def shape(arm_deg: float, ratio: float) -> Floats:
-            return seat_shape(azimuth_deg, arm_deg, ratio)
 
-        turned = shape(arm_deg + TURN_DEG, pair) - shape(arm_deg - TURN_DEG, pair)
-        paired = shape(arm_deg, pair + STRETCH) - shape(arm_deg, max(0.0, pair - STRETCH))
-        return np.column_stack([shape(arm_deg, pair), size * turned, size * paired])
+def _refine(stack: Stack, known: Floats, aim: Floats, start: Seat, sd_mm: float) -> Seat:
+    """Least-squares shape near a start, its gains held near 1 by what is known beforehand."""
+    scale = np.array([start.size_mm, 10.0, 0.1, 0.1, 0.1, 0.1])
 
-    seen = slopes(stack.body_deg) * stack.root[:, None]
-    known = np.array([np.inf, np.inf, PAIR_SD / (min(pair, STRETCH) + STRETCH)])
-    grid = GRID_DEG + arm_deg % 1.0
-    return TurnedShape(size, arm_deg % 120, pair, known, seen, without(GRID_LEVEL, slopes(grid)), grid)
+    def seat(place: Floats) -> Seat:
+        size, arm, ratio, *logs = place * scale
+        gains = np.exp(logs)
+        return Seat(size, start.arm_deg + arm, ratio, (gains[0], gains[1], gains[2]))
+
+    def misfit(place: Floats) -> Floats:
+        left = aim - without(known, seat(place).at(stack.body_deg) * stack.root)
+        ratio, *logs = place[2:] * scale[2:]
+        return np.concatenate([left / sd_mm, [(ratio - USUAL_PAIR) / PAIR_SD], np.array(logs) / GAIN_SD])
+
+    first = np.array([1.0, 0.0, start.pair_ratio / scale[2], 0.0, 0.0, 0.0])
+    lower = np.array([0.0, -6.0, 0.0, -10.0, -10.0, -10.0])
+    upper = np.array([10.0, 6.0, MAX_PAIR_RATIO / scale[2], 10.0, 10.0, 10.0])
+    found = optimize.least_squares(
+        misfit,
+        np.clip(first, lower + 1e-6, upper - 1e-6),
+        bounds=(lower, upper),
+        x_scale="jac",
+        diff_step=np.full(len(first), 1e-4),
+        xtol=1e-6,
+        ftol=1e-8,
+    )
+    return seat(found.x)

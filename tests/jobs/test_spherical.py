@@ -174,8 +174,8 @@ def test_centre_and_radius_cover_their_truth(monkeypatch: pytest.MonkeyPatch) ->
         forms.append(test.form_mm)
     for count in hits:
         assert_share_at_least(int(count), trials, 0.95)
-    # The mean range of 50 normals is 4.498 sd (control charts; by its integral), of which 4 of 50 degrees
-    # of freedom go into the sphere. Touches of two kinds of chance: the uniform one is short of tails.
+    # The mean range of 50 normals is 4.498 sd (d2 of control charts, from memory, recomputed by its
+    # integral), and 4 of 50 degrees of freedom go into the sphere. 2 %: the jitter is no normal scatter.
     expected = 4.498 * np.sqrt(46 / 50) * truth["sd_mm"]
     error = np.std(forms) / np.sqrt(trials)
     assert np.mean(forms) == pytest.approx(expected, abs=3.3 * error + 0.02 * expected)
@@ -213,6 +213,19 @@ def test_a_pattern_touched_once_takes_the_scatter_of_the_headline() -> None:
     assert test.scatter_dof == spread.effective_dof
     assert found.scatter_basis == "horizontal touches of stage baseline at 0°"
     assert test.scatter_form is not None
+
+
+def test_rounding_stays_in_the_scatter_that_stands_in() -> None:
+    mill = Mill(step_mm=0.003)
+    equator = sphere_log(rings_plan((0.0, 24), repeats=12), mill=mill)[0].frame
+    once = sphere_log(pattern_plan(1), mill=mill, seed=2)[0].frame
+    triggers = in_a_log(joined(("baseline", equator), ("pattern", once)))
+    analysis = headline(triggers)
+    spread = analysis.repeatability
+    # The readings of the sphere are rounded as those of the headline, whose sd is that before rounding.
+    assert spread.resolved
+    assert spread.sd_mm < 0.97 * spread.logged_sd_mm
+    assert known(sphere_of(triggers, "baseline", 0.0, analysis)).scatter_mm == spread.logged_sd_mm
 
 
 def test_without_any_repeated_touch_nothing_is_said_of_scatter() -> None:
@@ -323,6 +336,8 @@ def test_misses_and_false_triggers_are_left_out_and_counted() -> None:
     # A false trigger lies half a millimetre or more off the sphere.
     assert test.form_mm < truth["form_mm"] + 8 * truth["sd_mm"]
     assert len(found.rows) == len(test.reading_mm) == 146
+    valid = triggers.frame[triggers.frame["outcome"] == "trigger"]
+    assert found.rows["touch"].tolist() == valid["touch"].tolist()
 
 
 def test_a_point_that_was_missed_each_time_spoils_the_pattern() -> None:
@@ -356,8 +371,8 @@ def test_an_inch_log_gives_the_same(tmp_path: Path) -> None:
     inch[["x_mm", "y_mm", "z_mm", "feed_mm_min"]] /= 25.4
     write_native_log(replace(triggers, frame=inch), tmp_path / "inch.csv", decimals=8)
     text = (tmp_path / "inch.csv").read_text(encoding="utf-8").replace('units = "mm"', 'units = "inch"')
-    for name in ("x", "y", "z"):
-        text = text.replace(f",{name}_mm,", f",{name},")
+    for name in ("x_mm", "y_mm", "z_mm", "feed_mm_min"):
+        text = text.replace(f",{name}", f",{name.split('_')[0]}")
     (tmp_path / "inch.csv").write_text(text, encoding="utf-8")
     (metric,), (imperial,) = read_logs(tmp_path / "mm.csv"), read_logs(tmp_path / "inch.csv")
     assert imperial.source.units == "inch"

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -19,6 +20,7 @@ from probetest.statistics.machine import (
     reversal_shapes,
     same_side,
 )
+from probetest.statistics.separation import separate
 from probetest.statistics.turns import Stack, Turn, stack_turns, wave_columns
 
 GOAL = (0.0, 30.0, 90.0, 210.0)
@@ -162,6 +164,18 @@ def test_reversal_errors_are_as_stated() -> None:
     assert_share(int(np.sum(np.abs(scores) > stats.norm.isf(0.025))), 600, 0.05)
 
 
+@pytest.mark.parametrize("orientations", [GOAL, (0, 30, 105)], ids=str)
+def test_curve_of_the_machine_is_recovered(orientations: tuple[float, ...]) -> None:
+    mill = Mill((0.025, 0.025), two_lobe_mm=0.01, two_lobe_azimuth_deg=33.0)
+    turns = stack_of(seat, lambda a: fixed_error(mill, a), orientations=orientations).turns
+    found = separate([replace(turn, sd_mm=1e-5) for turn in turns]).machine
+    assert found is not None
+    plain = np.column_stack([np.ones(360), unit_vectors(found.azimuth_deg)])
+    curve = fixed_error(mill, found.azimuth_deg)
+    curve = curve - plain @ np.linalg.lstsq(plain, curve, rcond=None)[0]
+    assert np.abs(found.mean_mm - curve).max() < 2e-5
+
+
 # ---- run-out
 
 
@@ -199,6 +213,22 @@ def test_two_orientations_leave_nothing_to_judge_the_circle_by() -> None:
     two = find_runout(stack_of(orientations=(0, 180), runout=(0.01, 0.02)), SD, DOF, 0.95)
     assert np.isnan(two.misfit_p)
     assert find_runout(stack_of(runout=(0.01, 0.02)), SD, DOF, 0.95).misfit_p == pytest.approx(1.0)
+
+
+def test_a_centre_left_in_the_means_counts() -> None:
+    stack = stack_of(seat, runout=(0.01, 0.02))
+    shift = np.array([0.4, -0.3])
+    left = [
+        replace(
+            turn,
+            mean_mm=turn.mean_mm + unit_vectors(turn.azimuth_deg) @ shift,
+            centre_mm=(turn.centre_mm[0] - 0.4, turn.centre_mm[1] + 0.3),
+        )
+        for turn in stack.turns
+    ]
+    plain, found = (find_runout(one, SD, DOF, 0.95) for one in (stack, stack_turns(left)))
+    assert found.runout_mm == pytest.approx(plain.runout_mm, abs=1e-9)
+    assert found.axis_centre_mm == pytest.approx(plain.axis_centre_mm, abs=1e-9)
 
 
 def test_coordinates_of_the_artefact_do_not_matter() -> None:

@@ -11,6 +11,7 @@ from simulated import assert_share_at_most, even_azimuths, repeated
 
 from probetest.simulate import Mill, Probe, fixed_error, pretravel
 from probetest.statistics.seat import seat_shape
+from probetest.statistics.separation import separate
 from probetest.statistics.turned_shape import GRID_DEG, GRID_LEVEL, PAIR_SD, TurnedShape, find_shape
 from probetest.statistics.turns import Stack, Turn, stack_turns, wave_columns
 
@@ -136,6 +137,17 @@ def test_beyond_leaves_none_of_the_waves_given() -> None:
     both = 2 * wave_columns(GRID_DEG, [9]).T @ np.column_stack([left, shape.at(GRID_DEG)]) / 360
     assert both[:, 0] == pytest.approx(both[:, 1], abs=1e-12)
     assert np.hypot(*both[:, 0]) > 1e-4
+
+
+def test_harmonics_of_a_seat_are_its_fourier_coefficients() -> None:
+    # a_k of 1 / cos over the sector of an arm: 6/pi * integral of cos(k x) / cos x from 0 to 60 deg. Orders
+    # above 11, which 24 directions fold onto others, must not show in them.
+    coefficients = {3: -0.346013, 6: 0.131174, 9: -0.067483}
+    turns = stack_of(seat(0.01, 37.3, 0.0), lambda azimuth: fixed_error(WORN, azimuth)).turns
+    waves = separate([replace(turn, sd_mm=1e-5) for turn in turns]).probe_harmonics
+    for wave in waves:
+        assert wave.amplitude_mm == pytest.approx(0.01 * abs(coefficients.get(wave.order, 0.0)), abs=1e-6)
+    assert [wave.order for wave in waves] == list(range(2, 12))
 
 
 # ---- where there is none

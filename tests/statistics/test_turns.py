@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from simulated import even_azimuths
 
 from probetest.errors import StatisticsError
+from probetest.statistics.separation import separate
 from probetest.statistics.turns import (
     FEWEST_DIRECTIONS,
     LEAST_SEPARABILITY,
@@ -167,6 +170,24 @@ def test_standard_error_with_unequal_touches_is_the_closed_form() -> None:
     for k in range(1, 10):
         closed = np.sqrt(2 / (36 * touches.sum() * separability(orientations, k, touches)))
         assert error[k - 1] == pytest.approx(closed, rel=1e-9)
+
+
+@pytest.mark.parametrize(
+    "orientations", [(0, 30, 90, 210), (0, 30, 105), (0, 90, 180, 270), (0, 180)], ids=str
+)
+def test_separated_waves_have_the_error_of_the_closed_form(orientations: tuple[float, ...]) -> None:
+    # The waves of the machine are free, as are constant and centre of each orientation.
+    rng, azimuth = np.random.default_rng(1), even_azimuths(24)
+    level = 0.01 * np.cos(np.deg2rad(2 * azimuth))
+    found = separate(
+        [replace(turn(a, azimuth), mean_mm=level + rng.normal(0, 9e-4, 24)) for a in orientations]
+    )
+    assert len(found.probe_harmonics) == len(found.separable_orders) > 0
+    for wave in found.probe_harmonics:
+        closed = np.sqrt(2 / (24 * 5 * len(orientations) * separability(orientations, wave.order)))
+        assert wave.u_mm == pytest.approx(found.noise_mm * closed, rel=1e-9)
+    assert dict(found.separability)[3] == pytest.approx(separability(orientations, 3))
+    assert found.n == 24 * 5 * len(orientations)
 
 
 # ---- columns and stack

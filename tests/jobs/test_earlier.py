@@ -1,0 +1,363 @@
+"""Earlier results: what this software wrote is read back whole; what strangers made ends in one sentence."""
+
+from __future__ import annotations
+
+import copy
+import io
+import json
+import zlib
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+import nbformat
+import pypdf
+import pytest
+from pypdf.generic import ArrayObject, DictionaryObject, NameObject, StreamObject, create_string_object
+from sample_probes import DemoProbe, make_test
+
+from probetest.errors import ReportError
+from probetest.jobs.earlier import LARGEST_BYTES, LARGEST_RESULT, EarlierResult, interval_of, read_result
+from probetest.jobs.qualify import qualify
+from probetest.jobs.result import result_to_json
+from probetest.jobs.verify import verification_to_json, verify
+from probetest.limits import Limits
+from probetest.report.render import notebook_to_pdf
+from probetest.simulate import Faults, Mill, Plan
+from probetest.triggers import Artefact
+
+CONTROL = "\x1b[2J\x07"
+
+
+@pytest.fixture(scope="module")
+def written(demo_probes: dict[str, DemoProbe]) -> bytes:
+    return result_to_json(demo_probes["SK1-008"].found)
+
+
+@pytest.fixture
+def plain(written: bytes) -> dict[str, Any]:
+    return json.loads(written)
+
+
+@pytest.fixture
+def read(tmp_path: Path) -> Callable[[bytes | dict[str, Any]], EarlierResult]:
+    """Write a file, read it as a result, and see that nothing else was written."""
+
+    def read_back(content: bytes | dict[str, Any], name: str = "result.json") -> EarlierResult:
+        file = tmp_path / name
+        file.write_bytes(content if isinstance(content, bytes) else json.dumps(content).encode())
+        try:
+            return read_result(file)
+        finally:
+            assert list(tmp_path.iterdir()) == [file]
+            file.unlink()
+
+    return read_back
+
+
+def refused(read: Callable[..., EarlierResult], content: bytes | dict[str, Any], name: str = "x.json") -> str:
+    """The sentence that a file is refused with."""
+    with pytest.raises(ReportError) as caught:
+        read(content, name)
+    text = str(caught.value)
+    assert text.isprintable()
+    assert name in text
+    assert text.endswith(".")
+    assert len(text) < 600
+    return text
+
+
+def changed(plain: dict[str, Any], path: str, value: Any) -> dict[str, Any]:
+    """The result with another value at a dotted path."""
+    whole = copy.deepcopy(plain)
+    part = whole
+    *steps, last = path.split(".")
+    for step in steps:
+        part = part[step]
+    part[last] = value
+    return whole
+
+
+# ---- what this software wrote
+
+
+def test_figures_of_every_demo_probe_are_read_back(
+    demo_probes: dict[str, DemoProbe], read: Callable[..., EarlierResult]
+) -> None:
+    for serial, probe in demo_probes.items():
+        found, earlier = probe.found, read(result_to_json(probe.found))
+        spread = found.analysis.repeatability
+        assert (earlier.serial, earlier.verdict) == (serial, found.verdict)
+        assert earlier.limits == found.limits
+        assert earlier.repeatability.sd_mm == (spread.sd_mm if spread.resolved else None)
+        assert earlier.pretravel.mean_mm == found.mean_pretravel_mm
+        assert earlier.outcomes.approaches - earlier.outcomes.triggers == found.outcomes.failed
+        assert earlier.conditions.stylus == found.record.stylus
+        assert {one.figure: one.expanded_mm for one in earlier.budgets} == {
+            one.figure: one.expanded_mm for one in found.budgets
+        }
+        own = found.separated.known.probe if found.separated.known else None
+        assert (earlier.own.variation_mm if earlier.own else None) == (own.variation_mm if own else None)
+
+
+@pytest.mark.parametrize(
+    ("plan", "mill", "artefact"),
+    [
+        (Plan(directions=1, repeats=2), Mill(), None),
+        (Plan(directions=3, repeats=2), Mill(), Artefact(kind="ring", diameter_mm=25.0, u_mm=0.0006)),
+        (Plan(directions=4, repeats=2), Mill(step_mm=0.05), None),
+        (Plan(directions=5, repeats=2), Mill(step_mm=0.01), Artefact(kind="ring", diameter_mm=25.0)),
+        (Plan(directions=6, repeats=2), Mill(), Artefact(kind="ring")),
+        (Plan(directions=24, repeats=2), Mill(step_mm=0.005), None),
+        (Plan(directions=7, repeats=4), Mill(drift_mm_per_h=0.5), None),
+    ],
+    ids=lambda value: f"{value.directions}x{value.repeats}" if isinstance(value, Plan) else "",
+)
+def test_result_of_a_meagre_test_is_read_back_too(
+    plan: Plan, mill: Mill, artefact: Artefact | None, read: Callable[..., EarlierResult]
+) -> None:
+    test = make_test(
+        mill=mill, plan=plan, artefact=artefact, faults=Faults(missed=(1,)) if plan.directions > 6 else None
+    )
+    found = qualify(test, Limits())
+    earlier = read(result_to_json(found))
+    assert earlier.outcomes.approaches == plan.directions * plan.repeats
+    verification_to_json(verify(found, earlier))
+
+
+def test_report_and_result_beside_it_say_the_same(written: bytes, read: Callable[..., EarlierResult]) -> None:
+    notebook = nbformat.v4.new_notebook(cells=[nbformat.v4.new_markdown_cell("A page.")])
+    attached = {"result.json": written, "trigger-log.csv": b"# log\n"}
+    report = notebook_to_pdf(
+        notebook, title="Acceptance test", serial="SK1-008", attachments=attached, date=None
+    )
+    assert read(report, "report.pdf") == read(written, "report.pdf")
+
+
+def test_name_of_the_file_does_not_decide_what_it_is(
+    written: bytes, read: Callable[..., EarlierResult]
+) -> None:
+    assert read(written, "result.pdf").serial == "SK1-008"
+    assert read(pdf_with(("result.json", written)), "report.json").serial == "SK1-008"
+
+
+def test_what_is_not_asked_for_may_be_anything(
+    plain: dict[str, Any], read: Callable[..., EarlierResult]
+) -> None:
+    stranger = changed(plain, "remarks", {"a": [None, "#panic()"]}) | {"added later": 1}
+    assert read(stranger) == read(plain)
+
+
+def test_interval_needs_both_limits_in_order() -> None:
+    assert interval_of(1.0, 2.0) is not None
+    assert [interval_of(None, 2.0), interval_of(1.0, None), interval_of(2.0, 1.0)] == [None] * 3
+
+
+# ---- JSON of strangers
+
+
+@pytest.mark.parametrize(
+    "content",
+    [
+        b"", b"no json", b"{", b"\x00" * 1000, bytes(range(256)), b'{"schema": "\xff"}', b"[" * 10**6,
+        b'{"schema":' + b"[" * 10**6 + b"]" * 10**6 + b"}", b'{"a":' * 10**5, b"NaN,",
+        b'{"serial": "\\ud800"}',
+    ],
+    ids=["empty", "words", "open", "nul", "bytes", "no utf-8", "deep", "closed", "dicts", "nan", "surrogate"],
+)  # fmt: skip
+def test_what_is_no_json_is_refused(content: bytes, read: Callable[..., EarlierResult]) -> None:
+    assert "found no JSON" in refused(read, content)
+
+
+@pytest.mark.parametrize(
+    "content", [b"[]", b"1", b"null", b'"text"', b"{}", b'{"schema": "probetest.result/1"}']
+)
+def test_json_of_something_else_is_refused(content: bytes, read: Callable[..., EarlierResult]) -> None:
+    assert "make the result anew" in refused(read, content)
+
+
+@pytest.mark.parametrize(
+    ("path", "value"),
+    [
+        ("schema", "probetest.verification/1"), ("schema", "probetest.result/1 "), ("schema", 1),
+        ("serial", ""),
+        ("serial", "x" * 201), ("serial", None), ("software", ["a"]), ("verdict", "x" * 41),
+        ("repeatability.sd_mm", "abc"), ("repeatability.sd_mm", -0.001), ("repeatability.sd_mm", 0),
+        ("repeatability.sd_mm", float("nan")), ("repeatability.sd_mm", float("inf")),
+        ("repeatability.sd_mm", 1e300), ("repeatability.sd_mm", 10**400), ("repeatability.n", -1),
+        ("repeatability.n", 2.5), ("repeatability", None), ("repeatability.lower_mm", -1e-9),
+        ("pretravel.variation_mm", -1), ("pretravel.mean_mm", float("-inf")),
+        ("pretravel.harmonics", [{"order": 3}]),
+        ("separation.probe.curve_mm", ["a"]), ("separation.probe.curve_mm", [0.0] * 20_000),
+        ("separation.probe.harmonics", 3), ("outcomes.approaches", 0),
+        ("outcomes.triggers", -1), ("limits.max_pooled_sd_mm", -1), ("limits.unknown", 1),
+        ("conditions.stylus.length_mm", 0), ("conditions.artefact.kind", CONTROL), ("budgets", [{}] * 200),
+    ],
+)  # fmt: skip
+def test_impossible_value_is_named_with_its_place(
+    path: str, value: Any, plain: dict[str, Any], read: Callable[..., EarlierResult]
+) -> None:
+    assert f"x.json, {path}" in refused(read, changed(plain, path, value))
+
+
+@pytest.mark.parametrize("value", ["0.0014", True])
+def test_text_or_truth_is_no_number(
+    value: Any, plain: dict[str, Any], read: Callable[..., EarlierResult]
+) -> None:
+    refused(read, changed(plain, "repeatability.sd_mm", value))
+
+
+@pytest.mark.parametrize("part", ["repeatability", "pretravel", "separation.probe"])
+def test_lower_limit_above_the_upper_is_refused(
+    part: str, plain: dict[str, Any], read: Callable[..., EarlierResult]
+) -> None:
+    refused(read, changed(changed(plain, f"{part}.lower_mm", 0.5), f"{part}.upper_mm", 0.4))
+
+
+def test_figure_outside_its_own_limits_is_refused(
+    plain: dict[str, Any], read: Callable[..., EarlierResult]
+) -> None:
+    upper = plain["repeatability"]["upper_mm"]
+    refused(read, changed(plain, "repeatability.sd_mm", 2 * upper))
+
+
+@pytest.mark.parametrize("curve", [[0.0] * 3, [1e308], []], ids=["too few", "too large", "none"])
+def test_curve_that_can_not_be_drawn_is_refused(
+    curve: list[float], plain: dict[str, Any], read: Callable[..., EarlierResult]
+) -> None:
+    azimuths = len(plain["separation"]["probe"]["azimuth_deg"])
+    text = refused(
+        read, changed(plain, "separation.probe.curve_mm", curve if len(curve) != 1 else curve * azimuths)
+    )
+    assert "x.json, separation.probe" in text
+
+
+def test_more_triggers_than_approaches_are_refused(
+    plain: dict[str, Any], read: Callable[..., EarlierResult]
+) -> None:
+    refused(read, changed(plain, "outcomes.triggers", plain["outcomes"]["approaches"] + 1))
+
+
+@pytest.mark.parametrize(
+    ("path", "value"),
+    [("repeatability.lower_mm", 5e-324), ("separation.probe.variation_mm", 1e6),
+     ("outcomes.approaches", 10**9), ("pretravel.mean_mm", -1e6), ("conditions.stylus.length_mm", 1e308)],
+)  # fmt: skip
+def test_extreme_values_are_refused_or_give_numbers(
+    path: str, value: Any, plain: dict[str, Any], demo_probes: dict[str, DemoProbe],
+    read: Callable[..., EarlierResult],
+) -> None:  # fmt: skip
+    try:
+        earlier = read(changed(plain, path, value))
+    except ReportError:
+        return
+    found = json.loads(verification_to_json(verify(demo_probes["SK1-008"].found, earlier)))
+    assert found["agreement"]
+
+
+# ---- files that are no files
+
+
+def test_huge_file_is_refused_unread(tmp_path: Path) -> None:
+    huge = tmp_path / "huge.json"
+    with huge.open("wb") as file:
+        file.truncate(2 * LARGEST_BYTES)
+    with pytest.raises(ReportError, match=r"huge\.json: found 200000000 bytes, expected a result\.json"):
+        read_result(huge)
+
+
+@pytest.mark.parametrize("name", ["", "nowhere.json", "nowhere/result.json", "x" * 300])
+def test_folder_or_missing_file_is_one_sentence(name: str, tmp_path: Path) -> None:
+    with pytest.raises(ReportError, match="can't be read") as caught:
+        read_result(tmp_path / name)
+    assert str(caught.value).isprintable()
+
+
+def test_control_signs_in_a_name_are_written_as_escapes(tmp_path: Path) -> None:
+    with pytest.raises(ReportError, match=r"\\x1b") as caught:
+        read_result(tmp_path / f"{CONTROL}.json")
+    assert CONTROL not in str(caught.value)
+
+
+# ---- PDF of strangers
+
+
+def pdf_with(*files: tuple[str, bytes], password: str = "") -> bytes:
+    writer = pypdf.PdfWriter()
+    writer.add_blank_page(100, 100)
+    for name, content in files:
+        writer.add_attachment(name, content)
+    if password:
+        writer.encrypt(password, algorithm="RC4-128")
+    out = io.BytesIO()
+    writer.write(out)
+    return out.getvalue()
+
+
+def pdf_with_stream(content: bytes, coding: str) -> bytes:
+    """A PDF whose result.json is a stream with a coding of one's own."""
+    writer = pypdf.PdfWriter()
+    writer.add_blank_page(100, 100)
+    stream = StreamObject()
+    stream._data = content
+    stream[NameObject("/Filter")] = NameObject(coding)
+    held = DictionaryObject({NameObject("/F"): writer._add_object(stream)})
+    named = DictionaryObject(
+        {
+            NameObject("/Type"): NameObject("/Filespec"),
+            NameObject("/F"): create_string_object("result.json"),
+            NameObject("/EF"): held,
+        }
+    )
+    names = ArrayObject([create_string_object("result.json"), writer._add_object(named)])
+    files = DictionaryObject({NameObject("/Names"): names})
+    writer._root_object[NameObject("/Names")] = DictionaryObject({NameObject("/EmbeddedFiles"): files})
+    out = io.BytesIO()
+    writer.write(out)
+    return out.getvalue()
+
+
+def test_pdf_without_a_result_is_refused(read: Callable[..., EarlierResult]) -> None:
+    assert "found 0 files 'result.json'" in refused(read, pdf_with())
+    assert "found 0 files" in refused(read, pdf_with(("other.json", b"{}"), ("Result.json", b"{}")))
+
+
+def test_pdf_with_two_results_is_refused(written: bytes, read: Callable[..., EarlierResult]) -> None:
+    twice = pdf_with(("result.json", written), ("result.json", written))
+    assert "found 2 files 'result.json'" in refused(read, twice)
+
+
+def test_what_is_inside_a_pdf_is_judged_as_a_file_is(
+    plain: dict[str, Any], read: Callable[..., EarlierResult]
+) -> None:
+    assert "found no JSON" in refused(read, pdf_with(("result.json", b"%PDF-1.7")))
+    bad = json.dumps(changed(plain, "repeatability.sd_mm", -1)).encode()
+    assert "repeatability.sd_mm" in refused(read, pdf_with(("result.json", bad)))
+
+
+@pytest.mark.parametrize("share", [0.0, 0.3, 0.9, 0.99])
+def test_cut_pdf_is_refused(share: float, written: bytes, read: Callable[..., EarlierResult]) -> None:
+    whole = pdf_with(("result.json", written))
+    assert "damaged" in refused(read, b"%PDF-1.7\n" + whole[9 : int(share * len(whole))])
+
+
+def test_locked_pdf_is_refused(written: bytes, read: Callable[..., EarlierResult]) -> None:
+    refused(read, pdf_with(("result.json", written), password="x"))
+
+
+@pytest.mark.parametrize("size", [LARGEST_RESULT + 1, 90_000_000], ids=["30 MB", "90 MB"])
+def test_small_pdf_that_swells_is_refused(size: int, read: Callable[..., EarlierResult]) -> None:
+    packer = zlib.compressobj(9)
+    packed = b"".join(packer.compress(b" " * (size // 100)) for _ in range(100))
+    packed += packer.compress(b" " * 100) + packer.flush()
+    swelling = pdf_with_stream(packed, "/FlateDecode")
+    assert len(swelling) < 400_000
+    # "found 1, expected one" would be no reason.
+    assert "found 1 files" not in refused(read, swelling)
+
+
+@pytest.mark.parametrize(
+    "coding", ["/Unknown", "/JBIG2Decode", "/JPXDecode", "/LZWDecode", "/ASCII85Decode", "/RunLengthDecode"]
+)
+def test_pdf_with_a_strange_coding_is_refused(coding: str, read: Callable[..., EarlierResult]) -> None:
+    refused(read, pdf_with_stream(b"\x80\x01abc", coding))

@@ -1,0 +1,257 @@
+"""`probetest verify` as a buyer meets it: exit codes, files, sentences."""
+
+from __future__ import annotations
+
+import io
+import json
+import os
+import re
+import shutil
+import subprocess
+import sys
+from collections.abc import Callable
+from pathlib import Path
+
+import pypdf
+import pytest
+from sample_probes import DemoProbe
+
+from probetest.cli import main
+from probetest.errors import ReportError
+from probetest.jobs.batch import Options
+from probetest.jobs.result import result_to_json
+from probetest.jobs.verifying import verify_log, write_verification
+from probetest.report import render
+from probetest.resources import bundled
+
+DEMO = {"SK1-008": ("consistent", 0), "SK1-001": ("worse", 1), "SK2-001": ("can't tell", 3)}
+ALL_FILES = ["verification.ipynb", "verification.json", "verification.pdf"]
+
+
+def probetest(*arguments: str, cwd: Path, columns: int = 200) -> subprocess.CompletedProcess[str]:
+    return subprocess.run(
+        [sys.executable, "-m", "probetest", *arguments],
+        cwd=cwd, capture_output=True, text=True, encoding="utf-8", check=False,
+        env={**os.environ, "COLUMNS": str(columns), "PYTHONIOENCODING": "utf-8"},
+    )  # fmt: skip
+
+
+def report_with(result: bytes) -> bytes:
+    writer = pypdf.PdfWriter()
+    writer.add_blank_page(100, 100)
+    writer.add_attachment("result.json", result)
+    out = io.BytesIO()
+    writer.write(out)
+    return out.getvalue()
+
+
+@pytest.fixture
+def bench(tmp_path: Path, demo_probes: dict[str, DemoProbe]) -> Path:
+    """A folder with the buyer's logs and the maker's results."""
+    received = bundled("data") / "demo" / "received"
+    for serial in DEMO:
+        shutil.copyfile(received / f"{serial}.csv", tmp_path / f"{serial}.csv")
+        (tmp_path / f"{serial}.json").write_bytes(result_to_json(demo_probes[serial].found))
+    return tmp_path
+
+
+Command = Callable[..., tuple[int, str, str]]
+
+
+@pytest.fixture
+def command(bench: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]) -> Command:
+    """Run a command of the program here: exit code, output, errors."""
+
+    def run(*arguments: str) -> tuple[int, str, str]:
+        monkeypatch.chdir(bench)
+        monkeypatch.setenv("COLUMNS", "200")
+        monkeypatch.setattr(sys, "argv", ["probetest", *arguments])
+        with pytest.raises(SystemExit) as done:
+            main()
+        return int(done.value.code or 0), *capsys.readouterr()
+
+    return run
+
+
+def files_in(folder: Path) -> list[str]:
+    return sorted(str(path.relative_to(folder)) for path in folder.rglob("*"))
+
+
+# ---- what it says, and how it ends
+
+
+@pytest.mark.parametrize("serial", DEMO)
+def test_exit_code_and_screen_follow_the_verdict(serial: str, bench: Path) -> None:
+    word, code = DEMO[serial]
+    run = probetest(
+        "verify",
+        f"{serial}.csv",
+        "--against",
+        f"{serial}.json",
+        "--out",
+        "here",
+        "--no-pdf",
+        cwd=bench,
+        columns=80,
+    )
+    assert run.returncode == code, run.stderr
+    assert run.stdout.splitlines()[0] == f"{serial} against its report: {word}"
+    assert max(map(len, run.stdout.splitlines())) <= 80
+    assert files_in(bench / "here") == [serial, f"{serial}/verification.json"]
+    assert json.loads((bench / "here" / serial / "verification.json").read_text("utf-8"))["verdict"] == word
+    assert f"Written: here/{serial}/" in run.stdout
+    assert run.stderr == ""
+
+
+def test_screen_shows_every_figure_what_is_missing_and_what_to_do(bench: Path, command: Command) -> None:
+    _, shown, _ = command("verify", "SK2-001.csv", "--against", "SK2-001.json", "--no-pdf")
+    plain = json.loads((bench / "reports/SK2-001/verification.json").read_text("utf-8"))
+    for one in plain["agreement"]:
+        (line,) = [line for line in shown.splitlines() if line.startswith(one["label"] + "  ")]
+        scale = 1000 if one["unit"] == "mm" else 100
+        assert f"{scale * one['ours']:.2f} (" in line
+        assert line.rstrip().endswith(one["verdict"])
+    for one in plain["not_compared"]:
+        assert f"not compared: {one['label']}: {one['reason']}" in shown
+    for text in plain["advice"]:
+        assert text in shown
+
+
+def test_json_prints_only_json(bench: Path, command: Command) -> None:
+    code, shown, errors = command("verify", "SK1-001.csv", "--against", "SK1-001.json", "--no-pdf", "--json")
+    assert code == 1
+    assert json.loads(shown) == json.loads((bench / "reports/SK1-001/verification.json").read_text("utf-8"))
+    assert shown.isascii()
+    assert errors == ""
+
+
+def test_example_of_the_help_runs_and_writes_the_same_bytes_each_time(bench: Path) -> None:
+    text = probetest("verify", "--help", cwd=bench).stdout
+    example = re.search(r"Example: probetest (verify .*)", text)
+    assert example is not None
+    for words in ("0 consistent", "1 worse", "3 can't tell", "2 unusable"):
+        assert words in " ".join(text.split())
+    shutil.move(bench / "SK1-008.csv", bench / "received.csv")
+    (bench / "report.pdf").write_bytes(report_with((bench / "SK1-008.json").read_bytes()))
+    run = probetest(*example[1].split(), cwd=bench)
+    assert run.returncode == 0, run.stderr
+    folder = bench / "reports" / "SK1-008"
+    assert files_in(folder) == ALL_FILES
+    inside = pypdf.PdfReader(folder / "verification.pdf").attachments
+    assert inside["verification.json"][0] == (folder / "verification.json").read_bytes()
+    assert inside["trigger-log.csv"][0] == (bench / "received.csv").read_bytes()
+    options = Options()
+    verified = verify_log(bench / "received.csv", bench / "SK1-008.json", options)
+    again = write_verification(verified, bench / "again", options, pdf=True)
+    for name in ("verification.json", "verification.pdf"):
+        assert (again / name).read_bytes() == (folder / name).read_bytes()
+
+
+# ---- mistakes
+
+
+@pytest.mark.parametrize(
+    ("arguments", "words"),
+    [
+        (["nowhere.csv", "--against", "SK1-008.json"], "nowhere.csv"),
+        (["SK1-008.csv", "--against", "nowhere.json"], "nowhere.json: the file can't be read"),
+        (["SK1-008.csv", "--against", "."], "can't be read"),
+        (["SK1-008.csv", "--against", "SK1-008.csv"], "SK1-008.csv: found no JSON"),
+        (["SK1-008.csv", "--against", "SK1-001.json"], "found serial 'SK1-008'"),
+        (["SK1-008.csv", "--against", "empty.pdf"], "the PDF is damaged"),
+        (["SK1-008.csv", "--against", "bare.pdf"], "found 0 files 'result.json'"),
+        (["SK1-008.csv", "--against", "coded.pdf"], "coded.pdf"),
+        (["SK1-008.csv", "--against", "tiny.json"], "tiny.json"),
+        (["SK1-008.csv", "--against", "escape.json"], "escape.json"),
+        (["SK1-008.csv", "--against", "SK1-008.json", "--limits", "none.toml"], "none.toml"),
+        (["SK1-008.csv", "--against", "SK1-008.json", "--out", "SK1-001.csv"], "choose another --out"),
+        (["SK1-008.csv"], "--against"),
+        ([], "LOG"),
+    ],
+    ids=lambda value: " ".join(value)[-40:] if isinstance(value, list) else "",
+)  # fmt: skip
+def test_mistake_ends_in_words_and_writes_nothing(
+    arguments: list[str], words: str, bench: Path, command: Command
+) -> None:
+    result = (bench / "SK1-008.json").read_bytes()
+    plain = json.loads(result)
+    (bench / "empty.pdf").write_bytes(b"%PDF-1.7\n")
+    writer = pypdf.PdfWriter()
+    writer.add_blank_page(100, 100)
+    writer.write(bench / "bare.pdf")
+    whole = report_with(result)
+    (bench / "coded.pdf").write_bytes(re.sub(rb"/FlateDecode", b"/Unknown1234", whole))
+    if b"/Unknown" not in (bench / "coded.pdf").read_bytes():
+        coded = whole.replace(b"/Type /EmbeddedFile", b"/Type /EmbeddedFile\n/Filter /Unknown", 1)
+        (bench / "coded.pdf").write_bytes(coded)
+    tiny = plain | {"repeatability": plain["repeatability"] | {"lower_mm": 5e-324}}
+    (bench / "tiny.json").write_text(json.dumps(tiny))
+    escape = plain | {"conditions": {"artefact": {"kind": "\x1b[2J\x07"}}}
+    (bench / "escape.json").write_text(json.dumps(escape))
+    before = files_in(bench)
+    code, shown, errors = command("verify", *arguments, "--no-pdf")
+    assert code == 2, shown + errors
+    assert shown == ""
+    assert words in errors
+    assert "Traceback" not in errors
+    assert "\x1b" not in errors
+    assert files_in(bench) == before
+
+
+def test_control_signs_of_a_serial_never_reach_the_terminal(bench: Path, command: Command) -> None:
+    plain = json.loads((bench / "SK1-008.json").read_text("utf-8"))
+    (bench / "other.json").write_text(json.dumps(plain | {"serial": "\x1b[2J\x07bell"}))
+    code, _, errors = command("verify", "SK1-008.csv", "--against", "other.json", "--no-pdf")
+    assert code == 2
+    assert "bell" in errors
+    assert "\x1b" not in errors
+    assert "\x07" not in errors
+
+
+def test_failed_report_leaves_no_file(bench: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    def fail(*_: object, **__: object) -> bytes:
+        raise ReportError("the page can't be set.")
+
+    monkeypatch.setattr(render.NotebookRunner, "run", lambda *_: None)
+    monkeypatch.setattr(render, "notebook_to_pdf", fail)
+    options = Options()
+    verified = verify_log(bench / "SK2-001.csv", bench / "SK2-001.json", options)
+    with pytest.raises(ReportError, match="can't be set"):
+        write_verification(verified, bench / "out", options, pdf=True)
+    assert [path for path in (bench / "out").rglob("*") if path.is_file()] == []
+
+
+def test_file_that_can_not_be_replaced_is_named_and_leaves_no_draft(bench: Path) -> None:
+    (bench / "out/SK2-001/verification.json").mkdir(parents=True)
+    options = Options()
+    verified = verify_log(bench / "SK2-001.csv", bench / "SK2-001.json", options)
+    with pytest.raises(ReportError, match=r"verification\.json: the file can't be written"):
+        write_verification(verified, bench / "out", options, pdf=False)
+    assert files_in(bench / "out") == ["SK2-001", "SK2-001/verification.json"]
+
+
+# ---- options
+
+
+def test_serial_that_the_log_lacks_can_be_named(bench: Path, command: Command) -> None:
+    log = (bench / "SK2-001.csv").read_text("utf-8")
+    bare = re.sub(r'(?m)^# serial = "SK2-001"\n', "", log)
+    assert bare != log
+    (bench / "bare.csv").write_text(bare, encoding="utf-8")
+    arguments = ("verify", "bare.csv", "--against", "SK2-001.json", "--no-pdf")
+    code, _, errors = command(*arguments)
+    assert (code, "--serial" in errors) == (2, True)
+    code, shown, _ = command(*arguments, "--serial", "SK2-001")
+    assert code == 3
+    assert shown.startswith("SK2-001 against its report: can't tell")
+
+
+def test_limits_of_the_buyer_stand_instead_of_the_makers(bench: Path) -> None:
+    # So the help says; a maker's wide limits must not hide a difference that the buyer's would show.
+    (bench / "tight.toml").write_text("max_pretravel_variation_mm = 0.0002\n", encoding="utf-8")
+    options = Options(bench / "tight.toml")
+    found = verify_log(bench / "SK1-008.csv", bench / "SK1-008.json", options).result
+    assert found.found.limits.max_pretravel_variation_mm == 0.0002
+    matters = {one.name: one.matters for one in found.agreements}
+    assert matters["pretravel_variation"] == pytest.approx(0.0001)
+    assert found.verdict == "can't tell"
