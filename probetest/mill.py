@@ -30,10 +30,10 @@ class Stem(_Settings):
         Young's modulus, where the material is none of these.
     """
 
-    length_mm: float = Field(gt=0, le=1000)
-    stem_diameter_mm: float = Field(gt=0, le=100)
+    length_mm: float = Field(ge=1, le=1000)
+    stem_diameter_mm: float = Field(ge=0.1, le=100)
     material: str | None = Field(default=None, max_length=60)
-    modulus_gpa: float | None = Field(default=None, gt=0, le=2000)
+    modulus_gpa: float | None = Field(default=None, ge=0.1, le=2000)
 
     @model_validator(mode="after")
     def _one_modulus(self) -> Stem:
@@ -86,12 +86,12 @@ class MillSettings(_Settings):
     orientation: Literal["fixed", "random"]
     orientation_sd_deg: float = Field(ge=0, le=90)
     calibration: Literal["none", "radius", "per_direction"]
-    calibration_touches: int = Field(default=4, ge=3, le=1000)
+    calibration_touches: int = Field(default=4, ge=3, le=100)
     calibration_repeats: int = Field(default=1, ge=1, le=1000)
     reference_u_mm: float = Field(ge=0, le=1)
     reference_centre_u_mm: float = Field(ge=0, le=1)
     repeats: int = Field(default=1, ge=1, le=1000)
-    circle_touches: int = Field(default=4, ge=3, le=1000)
+    circle_touches: int = Field(default=4, ge=3, le=36)
     return_one_way: bool
     z_pretravel_mm: float = Field(default=0.0, ge=-10, le=10)
     tested_stylus: Stem | None = None

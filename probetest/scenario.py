@@ -1,4 +1,4 @@
-"""The demo scenario: an invented small maker, two builds of one probe, fifteen serials with known truth.
+"""The demo scenario: an invented small maker, two builds of one probe, sixteen serials with known truth.
 
 Nothing here was measured. The maker "Brackenfold Probe Works", its probe "Siskin", all serials and
 the buyer "Cornmarket Models" are invented; the logs come from `probetest.simulate`.
@@ -145,6 +145,14 @@ CASES = (
         orientations_deg=TURNS_DEG,
         machine="knee mill in bay 3, worn (invented)",
     ),
+    Case(
+        "SK1-009",
+        "siskin-1",
+        "healthy, tested at four orientations",
+        SOFT,
+        plan=Plan(directions=24, repeats=10),
+        orientations_deg=TURNS_DEG,
+    ),
 )  # fmt: skip
 
 
@@ -162,7 +170,7 @@ RECEIVED = (
         machine=BUYERS_MILL,
     ),
     Case(
-        "SK1-001",
+        "SK1-009",
         "siskin-1",
         "damaged on the way: one contact pair opens early, and it scatters twice as far",
         replace(SOFT, threshold_n=(0.45, 0.0, 0.0), sd_mm=0.003),

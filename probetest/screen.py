@@ -128,6 +128,7 @@ def print_verification(result: Verification, folder: Path) -> None:
         table.add_row(*_agreement_row(one))
     console.print(table)
     console.print(Text("Lengths in µm, shares in %. Difference by its uncertainty: En; beyond 1 worse."))
+    console.print(Text("differs: " + printable("; ".join(result.differences))))
     for label, reason in result.not_compared:
         console.print(Text(f"not compared: {label}: {printable(reason)}"))
     for line in result.advice:

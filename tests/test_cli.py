@@ -198,7 +198,7 @@ def test_demo_qualifies_its_own_copies(tmp_path: Path) -> None:
     run = probetest("demo", "d", "--no-pdf", cwd=tmp_path)
     assert run.returncode == 1
     results = sorted((tmp_path / "d").glob("SK*/result.json"))
-    assert len(results) == 15
+    assert len(results) == 16
     found = {json.loads(file.read_text(encoding="utf-8"))["verdict"] for file in results}
     assert found == {"pass", "fail", "undecided"}
     assert (tmp_path / "d" / "logs" / "truth.json").is_file()

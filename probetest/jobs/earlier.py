@@ -2,18 +2,22 @@
 
 from __future__ import annotations
 
-import logging
+import codecs
 from collections.abc import Mapping
-from io import BytesIO
+from hashlib import sha256
+from itertools import pairwise
 from pathlib import Path
-from typing import Any, Self
+from typing import Any, Literal, Self, TypeVar
 
+import numpy as np
 from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_validator
 
 from probetest.errors import ReportError
 from probetest.faults import printable
+from probetest.jobs.attached import read_attachment
 from probetest.jobs.result import SCHEMA
 from probetest.limits import Limits
+from probetest.statistics.decision import Verdict
 from probetest.statistics.intervals import Interval
 from probetest.triggers import Artefact, Machine, Stylus
 
@@ -22,10 +26,16 @@ LARGEST_BYTES = 100_000_000
 
 LARGEST_MM = 1000.0
 
-LARGEST_RESULT = 30_000_000
-"""Bytes of a result inside a report."""
+FEWEST_PLACES, TURN_DEG = 12, 360.0
+"""Azimuths of a curve."""
+
+FEWEST_PLACES, TURN_DEG = 12, 360.0
+"""Azimuths of a curve."""
 
 ATTACHED = "result.json"
+
+SHORT = (str, int, float, bool, type(None))
+"""Values that fit into a message."""
 
 _Number = Field(ge=-1e6, le=1e6, allow_inf_nan=False)
 _Count = Field(ge=0, le=10**9)
@@ -33,6 +43,18 @@ _Count = Field(ge=0, le=10**9)
 
 class _Part(BaseModel):
     model_config = ConfigDict(frozen=True, extra="ignore", allow_inf_nan=False)
+
+
+Limited = TypeVar("Limited", bound=_Part)
+
+
+def _within(part: Limited, figure: str) -> Limited:
+    """Refuse a figure that lies outside its own limits."""
+    value, lower, upper = (getattr(part, name) for name in (figure, "lower_mm", "upper_mm"))
+    known = [number for number in (lower, value, upper) if number is not None]
+    if known != sorted(known):
+        raise ValueError(f"{figure} must lie between lower_mm and upper_mm")
+    return part
 
 
 class EarlierScatter(_Part):
@@ -45,6 +67,10 @@ class EarlierScatter(_Part):
     n: int = _Count
     resolution_mm: float = Field(default=0.0, ge=0, le=1e6)
 
+    @model_validator(mode="after")
+    def _in_order(self) -> Self:
+        return _within(self, "sd_mm")
+
 
 class EarlierWave(_Part):
     """A harmonic."""
@@ -56,8 +82,14 @@ class EarlierWave(_Part):
 
 
 class EarlierShape(_Part):
-    """A curve over the turn, and the ways in which it may differ."""
+    """A curve over the turn, and the ways in which it may differ; its variation and first waves."""
 
+    variation_mm: float | None = Field(default=None, ge=0, le=1e6)
+    lower_mm: float | None = Field(default=None, ge=0, le=1e6)
+    upper_mm: float | None = Field(default=None, ge=0, le=1e6)
+    dof: float = Field(default=0.0, ge=0)
+    waves: tuple[EarlierWave, ...] = Field(default=(), max_length=100)
+    directions: int = Field(default=0, ge=0, le=10**6)
     azimuth_deg: tuple[float, ...] = Field(default=(), max_length=10_000)
     curve_mm: tuple[float, ...] = Field(default=(), max_length=10_000)
     curve_u_mm: tuple[float, ...] = Field(default=(), max_length=10_000)
@@ -66,31 +98,31 @@ class EarlierShape(_Part):
     @model_validator(mode="after")
     def _one_length(self) -> Self:
         parts = (self.curve_mm, self.curve_u_mm, *self.modes_mm)
+        places = self.azimuth_deg
+        if self.modes_mm and len(places) < FEWEST_PLACES:
+            raise ValueError(f"a curve needs at least {FEWEST_PLACES} azimuths")
+        if any(not 0 < after - before < TURN_DEG for before, after in pairwise(places)):
+            raise ValueError("the azimuths of a curve must rise")
+        if places and not (abs(places[0]) <= TURN_DEG and places[-1] - places[0] < TURN_DEG):
+            raise ValueError("the azimuths of a curve must lie within one turn")
+        if self.modes_mm and not all(step > 0 for step in np.diff(self.azimuth_deg).tolist()):
+            raise ValueError("the azimuths of a curve must rise")
+        if self.azimuth_deg and not self.azimuth_deg[-1] - self.azimuth_deg[0] < TURN_DEG:
+            raise ValueError("the azimuths of a curve must lie within one turn")
+        if self.modes_mm and len(self.azimuth_deg) < FEWEST_PLACES:
+            raise ValueError(f"a curve needs at least {FEWEST_PLACES} azimuths")
         if any(len(part) != len(self.azimuth_deg) for part in parts):
             raise ValueError("a curve needs one value for each azimuth")
         if any(abs(value) > LARGEST_MM for part in parts for value in part):
             raise ValueError("a curve of a pre-travel stays within a metre")
-        return self
+        return _within(self, "variation_mm")
 
 
 class EarlierPretravel(_Part):
     """Pre-travel of probe and machine together."""
 
-    variation_mm: float | None = Field(default=None, ge=0, le=1e6)
-    lower_mm: float | None = Field(default=None, ge=-1e6, le=1e6)
-    upper_mm: float | None = Field(default=None, ge=-1e6, le=1e6)
     mean_mm: float | None = Field(default=None, ge=-1e6, le=1e6)
-    harmonics: tuple[EarlierWave, ...] = Field(default=(), max_length=1000)
     curve: EarlierShape | None = None
-
-
-class EarlierCurve(EarlierShape):
-    """A curve over the turn, told from another."""
-
-    variation_mm: float | None = Field(default=None, ge=0, le=1e6)
-    lower_mm: float | None = Field(default=None, ge=0, le=1e6)
-    upper_mm: float | None = Field(default=None, ge=0, le=1e6)
-    harmonics: tuple[EarlierWave, ...] = Field(default=(), max_length=1000)
 
 
 class EarlierReversal(_Part):
@@ -105,9 +137,10 @@ class EarlierSeparation(_Part):
 
     orientations_deg: tuple[float, ...] = Field(max_length=1000)
     n: int = _Count
-    probe: EarlierCurve
+    probe: EarlierShape
     runout_mm: float | None = Field(default=None, ge=0, le=1e6)
     runout_azimuth_deg: float | None = Field(default=None, ge=-1e6, le=1e6)
+    disagreement_mm: float = Field(default=0.0, ge=0, le=1e6)
     reversal_mm: EarlierReversal | None = None
     reversal_u_mm: EarlierReversal | None = None
 
@@ -117,6 +150,12 @@ class EarlierOutcomes(_Part):
 
     approaches: int = Field(ge=1, le=10**9)
     triggers: int = _Count
+
+    @model_validator(mode="after")
+    def _possible(self) -> Self:
+        if self.triggers > self.approaches:
+            raise ValueError("there can't be more triggers than approaches")
+        return self
 
 
 class EarlierBudget(_Part):
@@ -138,21 +177,24 @@ class EarlierConditions(_Part):
 class EarlierHeadline(_Part):
     """Which series the figures are of."""
 
-    stage: str
+    stage: str = Field(max_length=200)
     orientation_deg: float = _Number
 
 
 class EarlierResult(_Part):
     """The parts of a result that another test can be held against.
 
-    What else the file holds is not looked at.
+    What else the file holds is not looked at. ``file`` and ``sha256`` are those of the file that was read.
     """
 
-    schema_: str = Field(alias="schema", pattern=r"^probetest\.result/\d+$")
+    file: str = ""
+    sha256: str = ""
+
+    schema_: Literal["probetest.result/1"] = Field(alias="schema")
     software: str = Field(max_length=200)
     serial: str = Field(min_length=1, max_length=200)
     build: str | None = Field(default=None, max_length=200)
-    verdict: str = Field(max_length=40)
+    verdict: Verdict
     conditions: EarlierConditions
     limits: Limits
     headline: EarlierHeadline
@@ -167,7 +209,7 @@ class EarlierResult(_Part):
         return next((part.expanded_mm for part in self.budgets if part.figure == figure), None)
 
     @property
-    def own(self) -> EarlierCurve | None:
+    def own(self) -> EarlierShape | None:
         """The probe's own curve, where several orientations told it."""
         if self.separation is None or self.separation.probe.variation_mm is None:
             return None
@@ -195,39 +237,21 @@ def read_result(path: Path) -> EarlierResult:
     name = printable(str(path))
     try:
         size = path.stat().st_size
-        if size > LARGEST_BYTES:
+        # Reading a pipe or a device would never end.
+        if not path.is_file() or size > LARGEST_BYTES:
             raise ReportError(
-                f"{name}: found {size} bytes, expected a result.json or report.pdf of this software."
+                f"{name}: found no plain file, or {size} bytes, expected a result.json or report.pdf of "
+                "this software."
             )
         data = path.read_bytes()
     except OSError as error:
         raise ReportError(f"{name}: the file can't be read ({error.strerror}).") from error
-    text = _attached(data, name) if data.startswith(b"%PDF-") else data
+    text = read_attachment(data, ATTACHED, name) if data.startswith(b"%PDF-") else data
     try:
-        return EarlierResult.model_validate_json(text, strict=False)
+        found = EarlierResult.model_validate_json(text.removeprefix(codecs.BOM_UTF8), strict=True)
     except ValidationError as error:
         raise ReportError(_sentence(name, error)) from error
-
-
-def _attached(data: bytes, name: str) -> bytes:
-    """The result inside a report."""
-    # Only a PDF needs it, and it takes a tenth of a second to import.
-    from pypdf import PdfReader
-    from pypdf.errors import PyPdfError
-
-    # Its complaints about a damaged file are said below, in one sentence.
-    logging.getLogger("pypdf").setLevel(logging.CRITICAL)
-    try:
-        found = PdfReader(BytesIO(data)).attachments
-        files: list[bytes] = list(found[ATTACHED]) if ATTACHED in found else []
-    except (PyPdfError, ValueError, KeyError, TypeError, AttributeError, RecursionError, OSError) as error:
-        raise ReportError(f"{name}: the PDF is damaged; use the result.json beside it.") from error
-    if len(files) != 1 or len(files[0]) > LARGEST_RESULT:
-        raise ReportError(
-            f"{name}: found {len(files)} files '{ATTACHED}' inside the PDF, expected one; is it a report of "
-            "this software? The result.json beside it will do as well."
-        )
-    return files[0]
+    return found.model_copy(update={"file": path.name, "sha256": sha256(data).hexdigest()})
 
 
 def _sentence(name: str, error: ValidationError) -> str:
@@ -236,8 +260,15 @@ def _sentence(name: str, error: ValidationError) -> str:
     place = ".".join(printable(str(part))[:60] for part in first["loc"]) or "the file"
     if first["type"] == "json_invalid":
         return f"{name}: found no JSON, expected a result.json or a report.pdf of this software."
-    found = printable(repr(first["input"]))[:60]
+    value = first["input"]
+    # What is wrong may be a whole page of values.
+    found = (
+        repr(value[:60] if isinstance(value, str) else value)
+        if isinstance(value, SHORT)
+        else "something else"
+    )
     return (
-        f"{name}, {place}: found {found}, expected what {SCHEMA} holds ({first['msg'].lower()}); make the "
-        "result anew from its log."
+        f"{name}, {place}: found {printable(found)[:70]}, expected what {SCHEMA} holds "
+        f"({first['msg'].lower()}); make "
+        "the result anew from its log."
     )

@@ -207,7 +207,9 @@ def _predict(earlier: EarlierResult, mill: MillSettings) -> Iterator[StylusPredi
     if mill.tested_stylus is None or mill.planned_stylus is None:
         return
     old, new = mill.tested_stylus.stylus(), mill.planned_stylus.stylus()
-    part = earlier.own or earlier.pretravel
+    part = earlier.own or earlier.pretravel.curve
+    if part is None:
+        return
     limits = interval_of(part.lower_mm, part.upper_mm)
     if part.variation_mm is not None and limits is not None and part.variation_mm > 0:
         yield predict_stylus(part.variation_mm, limits, old, new, figure="variation")

@@ -4,12 +4,16 @@ from __future__ import annotations
 
 import csv
 import io
+import re
 from pathlib import Path
 
 from probetest.faults import printable
 from probetest.jobs.earlier import EarlierResult
 from probetest.jobs.expect import corrections
 from probetest.mill import MillSettings
+
+SPLITTING = re.compile(r"[,;|\t]")
+"""Marks at which a spreadsheet may split a line."""
 
 FORMULA_SIGNS = ("=", "+", "-", "@")
 """A cell that starts with one of these is a formula to a spreadsheet."""
@@ -49,5 +53,6 @@ def write_corrections(path: Path, earlier: EarlierResult, mill: MillSettings) ->
 
 def _plain(text: str) -> str:
     """Text that no spreadsheet takes for a formula."""
-    shown = printable(text)
+    # A sign behind a mark that a spreadsheet may split at starts a formula too.
+    shown = SPLITTING.sub(" ", printable(text))
     return f"'{shown}" if shown.startswith(FORMULA_SIGNS) else shown

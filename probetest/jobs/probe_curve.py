@@ -21,6 +21,9 @@ DRAWS = 200
 SEED = 20260315
 """Seed of those curves: the same result gives the same table."""
 
+FEW_DIRECTIONS = 13
+"""Fewer directions leave much of a curve on a worn machine to guess."""
+
 MEAN = "Mean pre-travel"
 
 
@@ -45,9 +48,8 @@ def probe_curve(
     shape = own if own is not None else earlier.pretravel.curve
     if shape is None or not shape.modes_mm:
         raise ReportError(
-            f"the result of serial '{earlier.serial}' holds no pre-travel curve: it needs 7 directions or "
-            "more, and "
-            "a result.json or report.pdf made by this version; qualify the log anew"
+            f"the result of serial '{earlier.serial}' holds no pre-travel curve: it takes 7 directions or "
+            "more, evenly spread; an older result must be made anew from its log"
         )
     scatter = earlier.repeatability
     sd, dof = scatter.sd_mm, max(scatter.effective_dof, 3.0)
@@ -60,6 +62,18 @@ def probe_curve(
     mean, mean_u, words = _mean(earlier)
     remarks.append(words)
     curves = _draws(shape, mean, mean_u, draws)
+    if own is None and 0 < shape.directions < FEW_DIRECTIONS:
+        remarks.append(
+            f"The curve rests on {shape.directions} directions: between them it may be off by more than is "
+            "stated; "
+            "25 show it."
+        )
+    if own is not None and earlier.separation is not None and earlier.separation.disagreement_mm > 0:
+        remarks.append(
+            f"The orientations of the test disagree by {1000 * earlier.separation.disagreement_mm:.1f} µm "
+            "(sd) beyond "
+            "the scatter; that is not in these figures."
+        )
     runout, azimuth, words = _runout(earlier, mill)
     remarks.append(words)
     remarks.extend(_left_out(mill))
@@ -110,8 +124,8 @@ def _mean(earlier: EarlierResult) -> tuple[float | None, float, str]:
             u,
             (
                 f"Mean pre-travel {1000 * mean:.1f} ± {1000 * expanded:.1f} µm of probe and machine of the "
-                "test: half of "
-                "its reversal value is in it."
+                "test: its "
+                "reversal values add about a third of their sum to it."
             ),
         )
     # Mean of b/2 |cos| over a turn is b / pi.

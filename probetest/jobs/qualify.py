@@ -27,6 +27,7 @@ from probetest.jobs.series import (
     judge_others,
     summarise_series,
 )
+from probetest.jobs.spherical import Spherical, sphere_of
 from probetest.limits import Limits
 from probetest.statistics.capability import Capability
 from probetest.statistics.curve_posterior import CurvePosterior
@@ -93,6 +94,8 @@ class Qualification:
         What the orientations of the headline stage tell apart.
     whole : CurvePosterior or None
         Curve of probe and machine together, of the headline series, as the probe sees the directions.
+    spherical : Spherical
+        A test on a reference sphere, where the log holds one.
     remarks : tuple of str
         What a reader must mind, in plain sentences.
     """
@@ -117,6 +120,7 @@ class Qualification:
     summaries: tuple[SeriesSummary, ...]
     separated: Separated
     whole: CurvePosterior | None
+    spherical: Spherical
     remarks: tuple[str, ...]
 
     @property
@@ -199,6 +203,7 @@ def qualify(triggers: Triggers, limits: Limits) -> Qualification:
         budgets=make_budgets(found, record, mean, separated.known),
         summaries=(summarise_series(headline, found, "", record, limits), *others),
         separated=separated,
+        spherical=sphere_of(triggers, headline.stage, headline.orientation_deg, found),
         whole=curve_of(headline, found) if found.variation is not None else None,
         remarks=make_remarks(triggers, found, headline, len(parts), separated),
     )

@@ -10,6 +10,7 @@ from typing import Any
 import probetest
 from probetest.jobs.qualify import Qualification
 from probetest.jobs.separating import MIXED, curve_to_dict, harmonics_to_list, separated_to_dict
+from probetest.jobs.spherical import spherical_to_dict
 from probetest.statistics.decision import Check
 from probetest.statistics.drift import TOLD_APART
 from probetest.statistics.intervals import Interval
@@ -53,6 +54,7 @@ def result_to_dict(found: Qualification) -> dict[str, Any]:
         "repeatability": _repeatability(found),
         "pretravel": _pretravel(found),
         **separated_to_dict(found.separated),
+        **spherical_to_dict(found.spherical),
         "drift": _drift(found),
         "capability": _capability(found),
         "outcomes": {
@@ -257,9 +259,9 @@ def _pretravel(found: Qualification) -> dict[str, Any]:
 def _whole_curve(found: Qualification) -> dict[str, Any]:
     if found.whole is None:
         return {"curve": None, "curve_reason": found.analysis.variation_reason or "no scatter to judge it by"}
-    if found.separated.known is not None:
-        return {"curve": None, "curve_reason": "the probe's own curve is under separation"}
-    return {"curve": curve_to_dict(found.whole)}
+    # The probe's own curve, where it is known, is the one that is given as a whole.
+    curve = curve_to_dict(found.whole, whole=found.separated.known is None)
+    return {"curve": {"directions": len(found.analysis.readings.azimuth_deg), **curve}}
 
 
 def shape_reason(found: Qualification) -> str:

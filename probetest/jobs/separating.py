@@ -20,6 +20,9 @@ from probetest.statistics.visits import Visit, VisitScatter, visit_scatter
 FAR_BETTER = 0.8
 """Orientations agree better the other way round if the misfit falls below this share."""
 
+WAVES = range(2, 7)
+"""Orders of the waves that are given of a curve."""
+
 MODE_DECIMALS = 7
 """Decimals of a mode in mm: a tenth of a nanometre is enough for a way to differ."""
 
@@ -184,11 +187,8 @@ def separated_to_dict(found: Separated) -> dict[str, Any]:
         "misfit_p": apart.misfit_p,
         "disagreement_mm": apart.disagreement_mm,
         "agrees_the_other_way_round": found.other_way,
-        "probe": {
-            **_curve(apart.probe, apart.probe_harmonics, apart.reason),
-            **(curve_to_dict(apart.probe) if apart.probe else {}),
-        },
-        "machine": _curve(apart.machine, apart.machine_harmonics, apart.reason),
+        "probe": _curve(apart.probe, apart.probe_harmonics, apart.reason, whole=True),
+        "machine": _curve(apart.machine, apart.machine_harmonics, apart.reason, whole=False),
         "unassigned": harmonics_to_list(apart.unassigned),
         "reversal_mm": None if reversal is None else {"x": reversal.x_mm, "y": reversal.y_mm},
         "reversal_u_mm": None if reversal is None else {"x": reversal.x_u_mm, "y": reversal.y_u_mm},
@@ -224,30 +224,32 @@ def separated_to_dict(found: Separated) -> dict[str, Any]:
     return {"separation": plain}
 
 
-def _curve(curve: CurvePosterior | None, harmonics: Sequence[Harmonic], reason: str) -> dict[str, Any]:
+def _curve(
+    curve: CurvePosterior | None, harmonics: Sequence[Harmonic], reason: str, *, whole: bool
+) -> dict[str, Any]:
     waves = harmonics_to_list(harmonics)
     if curve is None:
-        empty = dict.fromkeys(
-            ("variation_mm", "lower_mm", "upper_mm", "azimuth_deg", "curve_mm", "curve_u_mm")
-        )
+        empty = dict.fromkeys(("variation_mm", "lower_mm", "upper_mm"))
         return {**empty, "variation_mm_reason": reason, "harmonics": waves}
+    return {**curve_to_dict(curve, whole=whole), "harmonics": waves}
+
+
+def curve_to_dict(curve: CurvePosterior, *, whole: bool = True) -> dict[str, Any]:
+    """A curve over the turn: its variation and first waves, and as a ``whole`` the ways it may differ."""
     interval = curve.interval_mm()
-    return {
+    plain = {
         "variation_mm": curve.variation_mm,
         "lower_mm": interval.lower,
         "upper_mm": interval.upper,
+        "dof": curve.dof,
         "shown_p": curve.shown_p,
-        "azimuth_deg": [float(angle) for angle in curve.azimuth_deg],
-        "curve_mm": [float(value) for value in curve.mean_mm],
-        "curve_u_mm": [float(value) for value in curve.u_mm],
-        "harmonics": waves,
+        "waves": harmonics_to_list([curve.wave(order) for order in WAVES]),
     }
-
-
-def curve_to_dict(curve: CurvePosterior) -> dict[str, Any]:
-    """A curve over the turn, its standard errors, and the ways in which it may differ."""
+    if not whole:
+        return plain
     modes = [[round(float(value), MODE_DECIMALS) for value in mode] for mode in curve.modes_mm()]
     return {
+        **plain,
         "azimuth_deg": [float(angle) for angle in curve.azimuth_deg],
         "curve_mm": [float(value) for value in curve.mean_mm],
         "curve_u_mm": [float(value) for value in curve.u_mm],

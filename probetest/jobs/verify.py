@@ -8,10 +8,11 @@ from typing import Any
 
 import probetest
 from probetest.errors import StatisticsError
-from probetest.jobs.earlier import EarlierResult, EarlierWave, interval_of
+from probetest.jobs.earlier import EarlierResult, EarlierShape, EarlierWave, interval_of
 from probetest.jobs.qualify import Qualification
 from probetest.jobs.result import plain_json
 from probetest.statistics.agreement import (
+    OWN,
     Agreement,
     Overall,
     compare_lengths,
@@ -19,7 +20,8 @@ from probetest.statistics.agreement import (
     compare_sds,
     overall_agreement,
 )
-from probetest.statistics.intervals import Interval
+from probetest.statistics.curve_posterior import CurvePosterior
+from probetest.statistics.intervals import Interval, t_factor
 from probetest.statistics.lobing import Harmonic
 
 SCHEMA = "probetest.verification/1"
@@ -31,10 +33,19 @@ MATTERS_SHARE = 0.5
 LOBES, FAULT = 3, 2
 """Orders of three equal arms, and of one that differs."""
 
-MEAN = "Mean pre-travel"
+SCATTER, VARIATION, MEAN = "Repeatability (pooled sd)", "Pre-travel variation", "Mean pre-travel"
 
-OWN, MIXED = "probe alone", "probe + machine"
-"""What a figure is of."""
+OF_STYLUS = ("pretravel_variation", "mean_pretravel", "order_2", "order_3")
+"""Figures that depend on the stylus."""
+
+LEAST_SD_MM = 1e-9
+"""Smaller uncertainties are rounding of the arithmetic."""
+
+USUAL_MISS_RATE = 0.02
+"""Limit on the share of failed approaches where none is set (default of this software)."""
+
+MIXED = "probe + machine"
+"""What a figure is of that holds the machine."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -69,8 +80,9 @@ class Verification:
 def verify(found: Qualification, earlier: EarlierResult) -> Verification:
     """Compare each figure of a test with that of an earlier result of the same serial.
 
-    A figure of the probe alone that is worse than one of probe and machine together counts as the
-    probe's: the other machine could have hidden it only by going against it.
+    The pre-travel curves that are compared are those over all directions, so that tests from other
+    directions can be compared. A difference counts as the probe's only where both tests tell the
+    probe from the machine.
 
     Parameters
     ----------
@@ -87,46 +99,48 @@ def verify(found: Qualification, earlier: EarlierResult) -> Verification:
             f"{found.source.file}: the log is of serial '{found.record.serial}', the result it is held "
             "against of "
             f"'{earlier.serial}'; only tests of one probe can be compared (--serial names it where the log "
-            "does not)"
+            "does "
+            "not)"
         )
     agreements: list[Agreement] = []
     missing: list[tuple[str, str]] = []
-    for label, compare in (
-        ("Repeatability (pooled sd)", _scatter),
-        ("Pre-travel variation", _variation),
-        (MEAN, _mean),
-    ):
-        part = compare(found, earlier)
+    compared = (
+        (SCATTER, _scatter(found, earlier)),
+        (VARIATION, _variation(found, earlier)),
+        (MEAN, _mean(found, earlier)),
+        *((_wave_label(order), _wave(found, earlier, order)) for order in (LOBES, FAULT)),
+    )
+    for label, part in compared:
         if isinstance(part, str):
             missing.append((label, part))
         else:
             agreements.append(part)
-    for order in (LOBES, FAULT):
-        wave = _wave(found, earlier, order)
-        if isinstance(wave, str):
-            missing.append((_wave_label(order), wave))
-        else:
-            agreements.append(wave)
     agreements.append(_misses(found, earlier))
-    differences = tuple(_differences(found, earlier))
+    agreements = [_told(one, found, earlier) for one in agreements]
+    verdict = overall_agreement(agreements)
+    if verdict == "consistent" and any(label in (SCATTER, VARIATION) for label, _ in missing):
+        verdict = "can't tell"
     return Verification(
         found=found,
         earlier=earlier,
-        agreements=tuple(
-            replace(one, of=one.of or MIXED, note=one.note or _remark(one)) for one in agreements
-        ),
+        agreements=tuple(agreements),
         not_compared=tuple(missing),
-        verdict=overall_agreement(agreements),
-        differences=differences,
+        verdict=verdict,
+        differences=tuple(_differences(found, earlier)),
         advice=tuple(_advice(found, earlier, agreements)),
     )
 
 
-def _remark(one: Agreement) -> str:
-    """What must be said beside a figure that looks better."""
-    if one.verdict == "better" and one.name in ("order_3", "mean_pretravel", "pretravel_variation"):
-        return "smaller is a change all the same: an early contact or a weak spring makes it too"
-    return ""
+def _told(one: Agreement, found: Qualification, earlier: EarlierResult) -> Agreement:
+    """A figure with its remark; without a verdict where another stylus was used."""
+    ours, theirs = _of(found.record.stylus, "length_mm"), _of(earlier.conditions.stylus, "length_mm")
+    if one.name in OF_STYLUS and None not in (ours, theirs) and ours != theirs:
+        note = f"the stylus is {ours:g} mm long here and was {theirs:g} mm: pre-travel grows with its square"
+        return replace(one, verdict="can't tell", more_touches=None, note=note)
+    if one.verdict == "better" and one.name in OF_STYLUS:
+        note = "smaller is a change all the same: an early contact or a weak spring makes it too"
+        return replace(one, note=one.note or note)
+    return one
 
 
 def _matters(limit: float | None, reference: float) -> float:
@@ -138,40 +152,42 @@ def _scatter(found: Qualification, earlier: EarlierResult) -> Agreement | str:
     limits = interval_of(other.lower_mm, other.upper_mm)
     if not spread.resolved:
         return f"this test does not resolve it: at most about one step of {1000 * spread.step_mm:.3g} µm"
-    if other.sd_mm is None or limits is None or limits.lower <= 0:
+    if other.sd_mm is None or limits is None or limits.lower < LEAST_SD_MM:
         return "the earlier test did not resolve it"
-    matters = _matters(earlier.limits.max_pooled_sd_mm, other.sd_mm)
     return compare_sds(
-        "pooled_sd", "Repeatability (pooled sd)", (spread.sd_mm, spread.interval_mm), (other.sd_mm, limits),
-        spread.n, matters, of_probe=False,
+        "pooled_sd", SCATTER, (spread.sd_mm, spread.interval_mm), (other.sd_mm, limits), spread.n,
+        _matters(found.limits.max_pooled_sd_mm, other.sd_mm), of=MIXED,
     )  # fmt: skip
+
+
+def _curves(
+    found: Qualification, earlier: EarlierResult
+) -> tuple[CurvePosterior | None, EarlierShape | None, str]:
+    """The curves that can be compared, and what they are of."""
+    apart, own = found.separated.known, earlier.own
+    ours = apart.probe if apart is not None else found.whole
+    whose = [OWN if part is not None else MIXED for part in (apart, own)]
+    of = whose[0] if whose[0] == whose[1] else f"{whose[0]}; report: {whose[1]}"
+    return ours, own if own is not None else earlier.pretravel.curve, of
+
+
+def _touches(found: Qualification) -> int:
+    apart = found.separated.known
+    return apart.n if apart is not None else len(found.analysis.readings.reading_mm)
 
 
 def _variation(found: Qualification, earlier: EarlierResult) -> Agreement | str:
-    apart, own = found.separated.known, earlier.own
-    ours, n = None, len(found.analysis.readings.reading_mm)
-    if apart is not None and apart.probe is not None:
-        ours, n = (apart.probe.variation_mm, apart.probe.interval_mm()), apart.n
-    elif found.analysis.variation is not None:
-        ours = (found.analysis.variation.variation_mm, found.analysis.variation.interval_mm)
-    other = own or earlier.pretravel
-    limits = interval_of(other.lower_mm, other.upper_mm)
+    ours, theirs, of = _curves(found, earlier)
     if ours is None:
-        return found.analysis.variation_reason
-    if other.variation_mm is None or limits is None:
-        return "the earlier test does not give it"
-    agreement = compare_lengths(
-        "pretravel_variation", "Pre-travel variation", ours, (other.variation_mm, limits), n,
-        _matters(earlier.limits.max_pretravel_variation_mm, other.variation_mm),
-        of_probe=apart is not None,
+        return found.analysis.variation_reason or "the scatter of this test shows no curve"
+    limits = interval_of(theirs.lower_mm, theirs.upper_mm) if theirs is not None else None
+    if theirs is None or theirs.variation_mm is None or limits is None:
+        return "the earlier result holds no curve over all directions"
+    return compare_lengths(
+        "pretravel_variation", VARIATION, (ours.variation_mm, ours.interval_mm()),
+        (theirs.variation_mm, limits), _touches(found),
+        _matters(found.limits.max_pretravel_variation_mm, theirs.variation_mm), of=of,
     )  # fmt: skip
-    return replace(agreement, of=_whose(apart is not None, own is not None))
-
-
-def _whose(ours_alone: bool, theirs_alone: bool) -> str:
-    """What both figures are of."""
-    ours, theirs = (OWN if alone else MIXED for alone in (ours_alone, theirs_alone))
-    return ours if ours == theirs else f"{ours}; report: {theirs}"
 
 
 def _mean(found: Qualification, earlier: EarlierResult) -> Agreement | str:
@@ -185,7 +201,7 @@ def _mean(found: Qualification, earlier: EarlierResult) -> Agreement | str:
     return compare_lengths(
         "mean_pretravel", MEAN, (value, Interval(value - mine, value + mine)),
         (other, Interval(other - expanded, other + expanded)), len(found.analysis.readings.reading_mm),
-        _matters(earlier.limits.tolerance_mm, other), of_probe=False,
+        _matters(found.limits.tolerance_mm, abs(other)), of=MIXED,
     )  # fmt: skip
 
 
@@ -194,40 +210,33 @@ def _wave_label(order: int) -> str:
 
 
 def _wave(found: Qualification, earlier: EarlierResult, order: int) -> Agreement | str:
-    """Amplitude of an order. Of the order of three arms a reversal value has nothing, of two it has."""
-    apart, own = found.separated.known, earlier.own
-    if order != LOBES and apart is None:
+    """Amplitude of an order in both curves. A machine makes two lobes, so that they need the probe alone."""
+    ours, theirs, of = _curves(found, earlier)
+    if order != LOBES and found.separated.known is None:
         return "it needs several orientations in this test, for the machine makes such waves too"
-    harmonics = found.analysis.harmonics
-    waves = apart.probe_harmonics if apart is not None else harmonics.harmonics if harmonics else ()
-    others = own.harmonics if own is not None else earlier.pretravel.harmonics
-    mine = next((wave for wave in waves if wave.order == order), None)
-    theirs = next((wave for wave in others if wave.order == order), None)
-    if mine is None or theirs is None:
-        return "one of the tests can't show it"
-    n = apart.n if apart is not None else len(found.analysis.readings.reading_mm)
-    limit = earlier.limits.max_pretravel_variation_mm
+    wave = next((one for one in theirs.waves if one.order == order), None) if theirs is not None else None
+    if ours is None or theirs is None or wave is None or not theirs.dof > 0:
+        return "one of the tests holds no curve over all directions"
+    mine = ours.wave(order)
+    limit, reference = found.limits.max_pretravel_variation_mm, theirs.variation_mm or 0.0
     # A wave of an amplitude makes a variation of twice that.
-    agreement = compare_lengths(
-        f"order_{order}", _wave_label(order), _amplitude(mine), _amplitude(theirs), n,
-        _matters(limit / 2 if limit is not None else None, theirs.amplitude_mm),
-        of_probe=apart is not None or order == LOBES,
+    return compare_lengths(
+        f"order_{order}", _wave_label(order), _amplitude(mine, ours.dof), _amplitude(wave, theirs.dof),
+        _touches(found), _matters(limit, reference) / 2, of=of,
     )  # fmt: skip
-    return replace(agreement, of=_whose(apart is not None, own is not None))
 
 
-def _amplitude(wave: Harmonic | EarlierWave) -> tuple[float, Interval]:
-    half = 2 * max(wave.u_mm, 1e-9)
+def _amplitude(wave: Harmonic | EarlierWave, dof: float) -> tuple[float, Interval]:
+    half = t_factor(dof) * max(wave.u_mm, LEAST_SD_MM)
     return wave.amplitude_mm, Interval(max(0.0, wave.amplitude_mm - half), wave.amplitude_mm + half)
 
 
 def _misses(found: Qualification, earlier: EarlierResult) -> Agreement:
     ours, theirs = found.outcomes, earlier.outcomes
-    failed = max(0, theirs.approaches - theirs.triggers)
-    limit = earlier.limits.max_miss_rate
+    limit = found.limits.max_miss_rate
     return compare_misses(
-        (ours.failed, ours.approaches), (failed, theirs.approaches), limit if limit is not None else 0.02,
-        of_probe=True,
+        (ours.failed, ours.approaches), (theirs.approaches - theirs.triggers, theirs.approaches),
+        MATTERS_SHARE * (limit if limit is not None else USUAL_MISS_RATE), of=MIXED,
     )  # fmt: skip
 
 
@@ -277,7 +286,7 @@ def _advice(found: Qualification, earlier: EarlierResult, agreements: list[Agree
             yield f"{one.label}: {more}{', ' + one.note if one.note else ''}."
         else:
             yield f"{one.label}: {one.note or 'no practical number of touches would settle it'}."
-    if any(one.verdict == "worse" and not one.of_probe for one in agreements):
+    if any(one.verdict == "worse" and one.of != OWN for one in agreements):
         if found.separated.known is None:
             yield (
                 "What is worse is of your machine and the probe together: repeat the test with the probe "
@@ -290,9 +299,7 @@ def _advice(found: Qualification, earlier: EarlierResult, agreements: list[Agree
                 "contact "
                 "device on this machine, or with this probe on another machine, before you blame the probe."
             )
-    if earlier.own is None and any(
-        one.verdict == "worse" and one.name == "pretravel_variation" for one in agreements
-    ):
+    if earlier.own is None and any(one.verdict == "worse" and one.name in OF_STYLUS for one in agreements):
         yield (
             "The earlier report does not tell probe and machine apart: ask for one from several orientations."
         )
@@ -309,7 +316,13 @@ def verification_to_dict(result: Verification) -> dict[str, Any]:
         "verdict_rule": "worse if a figure of the probe is worse at 5 % risk for all figures together; can't "
         "tell if any is open, or worse with the machines in it; else consistent",
         "input": {"file": found.source.file, "sha256": found.source.sha256, "rows": found.source.rows},
-        "against": {"software": earlier.software, "verdict": earlier.verdict, "serial": earlier.serial},
+        "against": {
+            "file": earlier.file,
+            "sha256": earlier.sha256,
+            "software": earlier.software,
+            "verdict": earlier.verdict,
+            "serial": earlier.serial,
+        },
         "label": OWN if found.separated.known else MIXED,
         "agreement": [_agreement(one) for one in result.agreements],
         "not_compared": [{"label": label, "reason": reason} for label, reason in result.not_compared],
@@ -340,7 +353,6 @@ def _agreement(one: Agreement) -> dict[str, Any]:
         "matters": one.matters,
         "n": one.n,
         "more_touches": one.more_touches,
-        "of_probe": one.of_probe,
         "of": one.of,
         "note": one.note,
     }

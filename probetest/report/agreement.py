@@ -23,7 +23,7 @@ from probetest.report.blocks import (
 from probetest.report.first_page import touches, when
 from probetest.report.numbers import UM_PER_MM, decimals_for, number, p_words
 from probetest.report.style import PALETTE, new_figure, report_style
-from probetest.statistics.agreement import Agreement, Agrees
+from probetest.statistics.agreement import OWN, Agreement, Agrees
 from probetest.statistics.intervals import Interval
 
 if TYPE_CHECKING:
@@ -65,7 +65,7 @@ def meaning(result: Verification) -> str:
             "difference that matters would have shown."
         )
     elif result.verdict == "worse":
-        decisive = [one.label for one in result.agreements if one.verdict == "worse" and one.of_probe]
+        decisive = [one.label for one in result.agreements if one.verdict == "worse" and one.of == OWN]
         text = f"The probe is worse than its report says: {_listed(decisive)}."
     else:
         text = "This test does not tell whether the probe is as its report says."
@@ -104,7 +104,8 @@ def agreement_table(result: Verification) -> Table:
                 "and 1 "
                 "the figures differ, smaller is better. Scatter is compared by its logarithm, misses by "
                 "Fisher's "
-                "exact test. Consistent also says that a difference of half the limit would have shown. All "
+                "exact test. Consistent also says that a difference of half the limit would have shown in "
+                "95 of 100 tests. All "
                 "together are worse only if a figure of the probe is so at 5 % risk for all of them.",
                 *remarks,
                 *skipped,

@@ -77,6 +77,8 @@ def write_atomically(path: Path, data: bytes) -> None:
     ReportError
         If it can't be written; what was there before is still there.
     """
+    if not path.name or path.is_dir():
+        raise ReportError(f"{path}: found a folder, expected the name of a file.")
     draft = path.with_name(f".{path.name[:100]}.{secrets.token_hex(8)}.part")
     try:
         with draft.open("xb") as file:

@@ -18,6 +18,12 @@ Overall = Literal["consistent", "worse", "can't tell"]
 MOST_TOUCHES = 100_000
 """More touches than this are no practical advice."""
 
+POWER_FACTOR = 1 + float(stats.norm.ppf(0.95) / stats.norm.ppf(0.975))
+"""A true difference by so many expanded uncertainties is found with a chance of 95 %."""
+
+OWN = "probe alone"
+"""What a figure is of where both tests told the probe from the machine."""
+
 RISK = 0.05
 """Risk of finding a difference where there is none, all figures together."""
 
@@ -44,15 +50,14 @@ class Agreement:
     p : float
         Chance of so large a difference without one.
     verdict : str
-        Larger is worse. "consistent" also says that a difference of ``matters`` would have shown.
+        Larger is worse. "consistent" also says that a difference of ``matters`` would have shown in
+        95 of 100 tests.
     matters : float
         Difference that would matter, in the unit of the figure.
     more_touches : int or None
         Touches beyond ``n`` that would show such a difference; None where that can't be said.
-    of_probe : bool
-        Whether the figure is of the probe, not of the probe and two machines.
     of : str
-        The same in words.
+        What both figures are of.
     note : str
     """
 
@@ -71,8 +76,7 @@ class Agreement:
     verdict: Agrees
     matters: float
     more_touches: int | None
-    of_probe: bool
-    of: str = ""
+    of: str
     note: str = ""
 
 
@@ -119,7 +123,7 @@ def compare_lengths(
     n: int,
     matters_mm: float,
     *,
-    of_probe: bool,
+    of: str,
 ) -> Agreement:
     """Agreement of a length with 95 % intervals, which need not be symmetrical.
 
@@ -131,7 +135,7 @@ def compare_lengths(
         Touches behind ``ours``.
     matters_mm : float
         Difference that would matter, > 0.
-    of_probe : bool
+    of : str
 
     Notes
     -----
@@ -152,7 +156,7 @@ def compare_lengths(
             theirs_interval=reference_limits, n=n, difference=difference,
             difference_interval=Interval(difference - low, difference + high), en=score,
             p=float(2 * stats.norm.sf(1.96 * abs(score))), verdict="consistent", matters=matters_mm,
-            more_touches=None, of_probe=of_probe,
+            more_touches=None, of=of,
         ),
         max(limits.upper - value, value - limits.lower),
         max(reference_limits.upper - reference, reference - reference_limits.lower),
@@ -167,7 +171,7 @@ def compare_sds(
     n: int,
     matters_mm: float,
     *,
-    of_probe: bool,
+    of: str,
 ) -> Agreement:
     """Agreement of two standard deviations, on the logarithm, where their intervals are symmetrical.
 
@@ -185,7 +189,7 @@ def compare_sds(
         return float(np.log(part[0])), Interval(float(np.log(part[1].lower)), float(np.log(part[1].upper)))
 
     scaled = compare_lengths(
-        name, label, log(ours), log(theirs), n, float(np.log1p(matters_mm / theirs[0])), of_probe=of_probe
+        name, label, log(ours), log(theirs), n, float(np.log1p(matters_mm / theirs[0])), of=of
     )
     ratio = scaled.difference_interval
     return replace(
@@ -207,23 +211,22 @@ def _judged(found: Agreement, half: float, other: float) -> Agreement:
     score = found.en if found.en is not None else 0.0
     if abs(score) > 1:
         return replace(found, verdict="worse" if score > 0 else "better")
-    spread = float(np.hypot(half, other))
-    if spread <= found.matters:
+    # A difference of so many expanded uncertainties is found in 95 of 100 tests.
+    shown = found.matters / POWER_FACTOR
+    if float(np.hypot(half, other)) <= shown:
         return found
-    if other >= found.matters:
+    if other >= shown:
         return replace(
             found,
             verdict="can't tell",
             note="the report it is held against is too uncertain for any number of touches to settle it",
         )
-    needed = found.n * half**2 / (found.matters**2 - other**2)
+    needed = found.n * half**2 / (shown**2 - other**2)
     more = int(np.ceil(needed)) - found.n
     return replace(found, verdict="can't tell", more_touches=more if more <= MOST_TOUCHES else None)
 
 
-def compare_misses(
-    ours: tuple[int, int], theirs: tuple[int, int], matters: float, *, of_probe: bool
-) -> Agreement:
+def compare_misses(ours: tuple[int, int], theirs: tuple[int, int], matters: float, *, of: str) -> Agreement:
     """Agreement of the shares of approaches without a valid trigger.
 
     Parameters
@@ -232,7 +235,7 @@ def compare_misses(
         Failed approaches, and all of them.
     matters : float
         Share that would matter.
-    of_probe : bool
+    of : str
 
     Notes
     -----
@@ -258,7 +261,7 @@ def compare_misses(
         name="miss_rate", label="Share without a valid trigger", unit="", ours=share, theirs=reference,
         ours_interval=limits, theirs_interval=reference_limits, n=approaches, difference=difference,
         difference_interval=Interval(difference - low, difference + high), en=None, p=p, verdict=verdict,
-        matters=matters, more_touches=more, of_probe=of_probe,
+        matters=matters, more_touches=more, of=of,
         note="if none of them fails" if more is not None else "",
     )  # fmt: skip
 
@@ -290,7 +293,7 @@ def overall_agreement(agreements: Sequence[Agreement]) -> Overall:
     that holds the machines is worse; else "consistent".
     """
     limit = RISK / max(1, len(agreements))
-    if any(one.verdict == "worse" and one.of_probe and one.p < limit for one in agreements):
+    if any(one.verdict == "worse" and one.of == OWN and one.p < limit for one in agreements):
         return "worse"
     open_ones = [one for one in agreements if one.verdict in ("worse", "can't tell")]
     return "can't tell" if open_ones or not agreements else "consistent"

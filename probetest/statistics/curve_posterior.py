@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 from scipy import special
 
 from probetest.statistics.intervals import Interval, t_factor
+from probetest.statistics.lobing import Harmonic, describe_harmonic
 
 Floats = NDArray[np.float64]
 
@@ -91,6 +92,12 @@ class CurvePosterior:
         lower = min(span - factor * u for span, u in self.spans_mm)
         upper = max(span + factor * u for span, u in self.spans_mm)
         return Interval(0.0 if self.shown_p > 1 - level else max(0.0, lower), upper, level)
+
+    def wave(self, order: int) -> Harmonic:
+        """A wave of the curve; free of the folding that few directions bring to a fit of waves."""
+        angle = order * np.deg2rad(self.azimuth_deg)
+        pairs = self.draws_mm @ np.column_stack([np.cos(angle), np.sin(angle)]) * 2 / len(angle)
+        return describe_harmonic(order, pairs.mean(axis=0), np.cov(pairs.T), self.dof)
 
     def widened(self, u_mm: float) -> CurvePosterior:
         """The same with further uncertainty of the variation."""
@@ -179,16 +186,19 @@ def draw_curves(
     waves = without(known, seen)
     aim = without(known, target)
     # Sizes of what is free, for given waves: least squares with what is known beforehand.
-    penalty = np.diag((sd_mm / own_sd) ** 2)
-    inverse = np.asarray(np.linalg.inv(free.T @ free + penalty))
-    solve = inverse @ free.T
-    spread = covariance_root(inverse)
-    apart = waves - free @ (solve @ waves)
-    unit = sd_mm / np.sqrt(np.maximum((waves * apart).sum(axis=0), 1e-300))
+    left, singular, axes = np.linalg.svd(np.vstack([free, np.diag(sd_mm / own_sd)]), full_matrices=False)
+    kept = singular > SAME * singular.max(initial=0.0)
+    spread = axes[kept].T / singular[kept]
+    along = left[: len(free), kept]
+    solve = spread @ along.T
+    hidden = along.T @ waves
+    gram = waves.T @ waves - hidden.T @ hidden
+    pull = waves.T @ aim - hidden.T @ (along.T @ aim)
+    # A wave that lies within what is free can't be told from it, and is left to it.
+    told = np.diag(gram) > SAME * (seen**2).sum(axis=0)
+    unit = np.where(told, sd_mm / np.sqrt(np.where(told, np.diag(gram), 1.0)), 0.0)
     members = np.repeat(np.arange(len(groups)), [group.seen.shape[1] for group in groups])
     drawn = np.zeros((DRAWS, seen.shape[1]))
-    pull = apart.T @ aim
-    gram = waves.T @ apart
     combinations = np.array(list(product(STRENGTHS, repeat=len(groups))))
     width = unit * combinations[:, members]
     inner = width[:, :, None] * gram * width[:, None, :] / sd_mm**2 + np.eye(len(unit))

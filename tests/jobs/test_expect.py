@@ -11,7 +11,8 @@ from sample_probes import make_test
 from simulated import assert_share_at_least, assert_share_at_most
 
 from probetest.jobs.earlier import EarlierResult
-from probetest.jobs.expect import expect, expectation_to_dict, probe_curve
+from probetest.jobs.expect import expect, expectation_to_dict
+from probetest.jobs.probe_curve import probe_curve
 from probetest.jobs.qualify import qualify
 from probetest.jobs.result import result_to_json
 from probetest.limits import Limits
@@ -33,7 +34,7 @@ GOAL = (0.0, 30.0, 90.0, 210.0)
 PROBE = Probe(arm_azimuth_deg=100.0, runout_mm=(0.006, -0.008))
 STRAIGHT = replace(PROBE, runout_mm=(0.0, 0.0))
 PLAN = Plan(repeats=5)
-TRIALS = 8000
+TRIALS = 6000
 
 BENCH = MillSettings(
     reversal_x_mm=0.010, reversal_y_mm=0.006, resolution_mm=0.001, runout_mm="measured", orientation="fixed",

@@ -217,7 +217,7 @@ def test_thirds_of_a_turn_leave_the_check_to_the_tested_directions() -> None:
     for whose in ("probe", "machine"):
         assert plain[whose]["variation_mm"] is None
         assert plain[whose]["variation_mm_reason"] == found.separated.reason
-        assert plain[whose]["curve_mm"] is None
+        assert plain[whose].get("curve_mm") is None
         assert {wave["order"] for wave in plain[whose]["harmonics"]} == {2, 4, 5, 7, 8, 10, 11}
 
 

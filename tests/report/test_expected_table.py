@@ -70,7 +70,7 @@ def test_cells_are_those_of_the_command_on_the_example_mill(make) -> None:
         found = {one.feature: one for one in expect(earlier, shop, habits=False).features}
         for row in table.rows:
             one = found[row[0]]
-            # 4000 settings here, 20000 there: 4 standard errors, and the last shown place; 50 curves, not 200.
+            # 4000 settings here, 20000 there: 4 standard errors, the last place; 50 curves, not 200.
             room = 4 * np.hypot(one.error95_se_mm, one.error95_se_mm * np.sqrt(one.trials / EXAMPLE_TRIALS))
             assert row[place].startswith("± ")
             assert float(row[place][2:]) / 1000 == pytest.approx(

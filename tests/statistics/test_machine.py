@@ -176,6 +176,16 @@ def test_curve_of_the_machine_is_recovered(orientations: tuple[float, ...]) -> N
     assert np.abs(found.mean_mm - curve).max() < 2e-5
 
 
+@pytest.mark.xfail(strict=True, reason="reversal values that blind orders hide are taken off as if scatter")
+def test_a_machine_without_blind_orders_keeps_its_variation() -> None:
+    lobes = 0.006 * np.cos(np.deg2rad(2 * even_azimuths(24) - 80))
+    turns = stack_of(seat, lambda _: lobes, orientations=(0, 90, 180, 270)).turns
+    found = separate([replace(turn, sd_mm=1e-4) for turn in turns]).machine
+    assert found is not None
+    assert np.ptp(found.mean_mm) == pytest.approx(0.012, abs=2e-5)
+    assert found.variation_mm == pytest.approx(0.012, abs=2e-5)
+
+
 # ---- run-out
 
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import replace
 from functools import cache
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
@@ -48,9 +49,8 @@ def turns_of(probe, machine, orientations, *, sd: float = 0.0, seed: int = 1) ->
     return turns
 
 
-def goal_turns(seed: int = 1, *, case: Case | None = None, sd: float = SD) -> tuple[Truth, list[Turn]]:
-    rng = np.random.default_rng(seed)
-    case = case or Case()
+def goal_turns(*, case: Case = study.GOAL, sd: float = SD) -> tuple[Truth, list[Turn]]:
+    rng = np.random.default_rng(1)
     truth = study.draw_truth(case, rng)
     return truth, study.simulate_turns(truth, case.orientations_deg, rng, sd_mm=sd)
 
@@ -63,6 +63,11 @@ def runs_of(kind: str, variation_mm: float = 0.010) -> list[tuple[Truth, list[Tu
         turns = study.simulate_turns(truth, case.orientations_deg, rng)
         found.append((truth, turns, separate(turns)))
     return found
+
+
+def without_curves(monkeypatch: pytest.MonkeyPatch) -> None:
+    nothing = SimpleNamespace(widened=lambda _: None)
+    monkeypatch.setattr(separation, "_curves", lambda *_: (nothing, nothing))
 
 
 # ---- readings without scatter
@@ -91,9 +96,9 @@ def test_curve_of_the_probe_is_recovered(kind: str, orientations: tuple[float, .
     found = separate(turns)
     assert found.probe is not None
     grid = found.probe.azimuth_deg
-    # Touches of 1e-6 mm scatter leave about 2e-7 mm in a curve.
     assert np.abs(found.probe.mean_mm - flat(truth.probe_curve(grid), grid)).max() < 1e-6
-    assert found.probe.variation_mm == pytest.approx(np.ptp(flat(truth.probe_curve(grid), grid)), abs=1e-6)
+    finer = np.arange(0.0, 360.0, 0.01)  # peaks are kinks, found to 0.05 deg
+    assert found.probe.variation_mm == pytest.approx(np.ptp(flat(truth.probe_curve(finer), finer)), abs=2e-5)
     assert found.agrees
 
 
@@ -146,7 +151,6 @@ def test_thirds_of_a_turn_give_no_curve_and_say_why() -> None:
     assert found.probe is None
     assert found.machine is None
     assert "orientations 0, 120, 240 deg look alike to a three-lobed curve (order 3" in found.reason
-    assert found.blind_orders == (3, 6, 9)
     assert {wave.order for wave in found.probe_harmonics} == {2, 4, 5, 7, 8, 10, 11}
     assert {wave.order for wave in found.unassigned} == {3, 6, 9}
     assert study.RUNOUT_MM in found.runout.interval_mm
@@ -173,11 +177,9 @@ def test_limits_hold_for_blind_orders_in_probe_or_machine(of_probe: float, orien
     assert found.machine is not None
     assert true_variation(probe(FINE_DEG)) in found.probe.interval_mm()
     assert true_variation(machine(FINE_DEG)) in found.machine.interval_mm()
-    if of_probe in (0, 1):
-        # All of it in the probe, none in the machine, or the other way round.
-        for curve, truth, share in ((found.probe, probe, of_probe), (found.machine, machine, 1 - of_probe)):
-            span, u = curve.spans_mm[-int(share)]
-            assert span == pytest.approx(true_variation(truth(FINE_DEG)), abs=4 * u)
+    if of_probe in (0, 1):  # all of it, or none
+        span, u = found.probe.spans_mm[-int(of_probe)]
+        assert span == pytest.approx(true_variation(probe(FINE_DEG)), abs=4 * u)
     assert found.reversal is None
     assert found.reversal_reason
 
@@ -220,10 +222,13 @@ def test_scatter_is_pooled_and_gives_way_to_a_misfit() -> None:
     assert found.agrees
     assert found.dof == 100
     assert found.noise_mm == pytest.approx(np.sqrt(np.dot([0.1, 0.2, 0.3, 0.4], np.square(sds))))
+    assert found.disagreement_mm == 0
+    pooled = np.sqrt(np.mean([turn.sd_mm**2 for turn in turns]))
     doubtful = separate([turns[0], replace(turns[1], orientation_deg=40.0), *turns[2:]])
     assert not doubtful.agrees
-    # 96 means less 12 of level, 20 of each curve and 3 of the shape; a kink adds one more.
-    assert doubtful.dof == 96 - 12 - 20 - 20 - 3 - 1
+    # 96 means less 12 of level, 20 of each curve, 1 kink, and 6 of the shape less 1: larger gains are size.
+    assert doubtful.dof == 96 - 12 - 20 - 20 - 1 - 5
+    assert doubtful.disagreement_mm == pytest.approx(np.sqrt((doubtful.noise_mm**2 - pooled**2) / 5))
     assert doubtful.noise_mm > 1.2 * SD
     assert doubtful.runout.u_mm > 1.2 * found.runout.u_mm
 
@@ -342,7 +347,6 @@ def test_goal_is_reached_with_an_early_arm() -> None:
 
 
 @pytest.mark.simulation
-@pytest.mark.xfail(strict=True, reason="what lies between the directions is not in the uncertainty")
 def test_an_early_arm_of_large_lobes_is_covered() -> None:
     # Orientations and directions are multiples of 15 deg: the probe is seen at 24 azimuths alone.
     found = [found.probe.interval_mm() for _, _, found in runs_of("one early arm", 0.030)]
@@ -369,7 +373,7 @@ def test_round_lobes_are_covered() -> None:
 
 @pytest.mark.simulation
 def test_disagreement_is_stated_as_rarely_as_promised(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(separation, "_curves", lambda *_: (None, None))  # not needed here, and slow
+    without_curves(monkeypatch)
     said, scores = 0, []
     for rng in repeated(np.random.default_rng(6), 90):
         found = separate(study.simulate_turns(study.draw_truth(Case(), rng), GOAL_SET, rng))
@@ -385,7 +389,7 @@ def test_disagreement_is_stated_as_rarely_as_promised(monkeypatch: pytest.Monkey
 def test_a_wrong_orientation_is_found(
     size_mm: float, by_curve_alone: bool, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr(separation, "_curves", lambda *_: (None, None))
+    without_curves(monkeypatch)
     found = 0
     for rng in repeated(np.random.default_rng(7), RUNS):
         turns = study.simulate_turns(study.draw_truth(Case(variation_mm=size_mm), rng), (0, 36, 90, 210), rng)
