@@ -3,14 +3,29 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import Literal
+from typing import Annotated, Any, Literal
 
-from pydantic import BaseModel, ConfigDict, Field, model_validator
+from pydantic import BaseModel, ConfigDict, Field, PlainValidator, ValidationError, model_validator
+from pydantic_core import InitErrorDetails, PydanticCustomError
 
 from probetest.errors import MachineError
+from probetest.faults import shown
 from probetest.settings import read_settings
 from probetest.statistics.setting_cycles import Shop
-from probetest.statistics.stylus_change import MODULI_GPA, Stylus, modulus_of
+from probetest.statistics.stylus_change import MODULI_GPA, Stylus
+
+EITHER = f"either material ({', '.join(MODULI_GPA)}) or modulus_gpa, Young's modulus of the stem"
+
+LARGEST_MM = 10.0
+
+
+def _runout(value: Any) -> Any:
+    if value == "measured":
+        return value
+    number = isinstance(value, int | float) and not isinstance(value, bool)
+    if not number or not 0 <= value <= LARGEST_MM:
+        raise ValueError(f'{shown(value)} | 0 to {LARGEST_MM:g} mm, or "measured"')
+    return float(value)
 
 
 class _Settings(BaseModel):
@@ -38,16 +53,17 @@ class Stem(_Settings):
     @model_validator(mode="after")
     def _one_modulus(self) -> Stem:
         if (self.material is None) == (self.modulus_gpa is None):
-            raise ValueError(
-                f"state either material ({', '.join(MODULI_GPA)}) or modulus_gpa, Young's modulus of the stem"
+            found = (
+                "neither material nor modulus_gpa" if self.material is None else "material and modulus_gpa"
             )
-        if self.material is not None:
-            modulus_of(self.material)
+            raise ValueError(f"{found} | {EITHER}")
+        if self.material is not None and self.material not in MODULI_GPA:
+            raise ValueError(f"{shown(self.material)}, a material without a known modulus | {EITHER}")
         return self
 
     def stylus(self) -> Stylus:
         """The stem as the statistics take it."""
-        modulus = self.modulus_gpa if self.modulus_gpa is not None else modulus_of(self.material or "")
+        modulus = self.modulus_gpa if self.modulus_gpa is not None else MODULI_GPA[self.material or ""]
         return Stylus(self.length_mm, self.stem_diameter_mm, modulus)
 
 
@@ -82,7 +98,7 @@ class MillSettings(_Settings):
     reversal_x_mm: float = Field(ge=0, le=10)
     reversal_y_mm: float = Field(ge=0, le=10)
     resolution_mm: float = Field(ge=0, le=1)
-    runout_mm: float | Literal["measured"]
+    runout_mm: Annotated[float | Literal["measured"], PlainValidator(_runout)]
     orientation: Literal["fixed", "random"]
     orientation_sd_deg: float = Field(ge=0, le=90)
     calibration: Literal["none", "radius", "per_direction"]
@@ -99,10 +115,13 @@ class MillSettings(_Settings):
 
     @model_validator(mode="after")
     def _both_or_none(self) -> MillSettings:
-        if (self.tested_stylus is None) != (self.planned_stylus is None):
-            raise ValueError("a prediction needs both tested_stylus and planned_stylus")
-        if self.runout_mm != "measured" and not 0 <= self.runout_mm <= 10:
-            raise ValueError('runout_mm must be 0 to 10 mm, or "measured"')
+        styli = {"tested_stylus": self.tested_stylus, "planned_stylus": self.planned_stylus}
+        stated = [key for key, stem in styli.items() if stem is not None]
+        if len(stated) == 1:
+            words = f"{stated[0]} alone | both tested_stylus and planned_stylus, for a prediction"
+            fault = PydanticCustomError("value_error", "{words}", {"words": words})
+            details = InitErrorDetails(type=fault, loc=(stated[0],), input=None)
+            raise ValidationError.from_exception_data("mill", [details])
         return self
 
     def shop(self) -> Shop:

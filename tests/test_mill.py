@@ -173,7 +173,6 @@ def test_rule_over_several_keys_is_refused(rule: str, tmp_path: Path) -> None:
     assert key.strip("[]") in message
 
 
-@pytest.mark.xfail(strict=True, reason="the rules over several keys say 'found <the rule>, expected .'")
 @pytest.mark.parametrize("rule", RULES)
 def test_rule_over_several_keys_is_one_sentence_with_file_and_line(rule: str, tmp_path: Path) -> None:
     text, key = RULES[rule]

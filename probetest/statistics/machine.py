@@ -160,11 +160,16 @@ def find_runout(stack: Stack, sd_mm: float, dof: float, level: float) -> Runout:
 
     Notes
     -----
-    The centre found at an orientation is that of the artefact less the offset of the ball, turned
-    with the probe. The first order of the probe's own curve can't be told from it.
+    The centre found at an orientation, waves of both curves allowed for, is that of the artefact less
+    the offset of the ball, turned with the probe. The first order of the probe's own curve can't be
+    told from it.
     """
-    size = np.linalg.lstsq(stack.level, stack.target, rcond=None)[0].reshape(-1, 3)
-    spread = np.linalg.pinv(stack.level.T @ stack.level)
+    # Uneven directions would take waves for a centre.
+    told, blind = stack.orders(blind=False), stack.orders(blind=True)
+    waves = span_basis(stack.of_probe(told), stack.of_machine([*told, *blind]))
+    columns = without(waves, stack.level)
+    spread = np.linalg.pinv(columns.T @ columns)
+    size = (spread @ columns.T @ stack.target).reshape(-1, 3)
     places = np.array([turn.centre_mm for turn in stack.turns]) + size[:, 1:]
     angle = np.deg2rad(stack.orientations_deg)
     cos, sin = np.cos(angle), np.sin(angle)

@@ -34,12 +34,15 @@ from probetest.statistics.machine import (
     same_side,
 )
 from probetest.statistics.turned_shape import GRID_DEG, GRID_LEVEL, TurnedShape, find_shape, levelled
-from probetest.statistics.turns import Stack, Turn, stack_turns, wave_columns
+from probetest.statistics.turns import LEAST_SEPARABILITY, Stack, Turn, stack_turns, wave_columns
 
 Floats = NDArray[np.float64]
 
 LOBES = 3
 """Order that a seat with three arms has for certain."""
+
+HIGHEST_HIDDEN = 24
+"""Blind orders up to this one are left out of the machine's curve where no reversal value is told."""
 
 MISFIT_RISK = 0.01
 """Below it the orientations disagree beyond the scatter."""
@@ -170,11 +173,11 @@ def separate(turns: Sequence[Turn], level: float = 0.95) -> Separation:
         disagreement = float(np.sqrt((wide - sd**2) / np.mean(stack.root**2)))
         sd, dof = float(np.sqrt(wide)), float(spare)
     waves = _find_waves(stack, shape, sd, dof)
+    reversal, reversal_reason = find_reversal(stack, shape.seen if shape else None, sd, dof)
     probe, machine = None, None
     if not reason:
-        curves = _curves(stack, shape, waves.draws_mm, sd, dof)
+        curves = _curves(stack, shape, waves.draws_mm, sd, dof, reversal_told=reversal is not None)
         probe, machine = (curve.widened(np.sqrt(2) * disagreement) for curve in curves)
-    reversal, reversal_reason = find_reversal(stack, shape.seen if shape else None, sd, dof)
     runout = find_runout(stack, sd, dof, level)
     return Separation(
         orientations_deg=tuple(float(angle) for angle in stack.orientations_deg),
@@ -218,7 +221,13 @@ def _unseen(stack: Stack, orders: Sequence[int]) -> str:
 
 
 def _curves(
-    stack: Stack, shape: TurnedShape | None, unassigned: Floats, sd_mm: float, dof: float
+    stack: Stack,
+    shape: TurnedShape | None,
+    unassigned: Floats,
+    sd_mm: float,
+    dof: float,
+    *,
+    reversal_told: bool,
 ) -> tuple[CurvePosterior, CurvePosterior]:
     """Posterior of both curves; what belongs to neither widens their limits."""
     orders, blind = stack.orders(blind=False), stack.orders(blind=True)
@@ -230,7 +239,10 @@ def _curves(
     turned = wave_columns((shape.grid_deg if shape else GRID_DEG) + stack.turns[0].orientation_deg, blind)
     probe = _turning_curve(stack, orders, beside, shape, unassigned @ turned.T, sd_mm, dof)
     beside = np.hstack([stack.level, stack.of_probe(orders), slopes, stack.of_machine(blind)])
-    apart = span_basis(GRID_LEVEL, wave_columns(GRID_DEG, blind))
+    # A reversal value that is told by other orders has its blind ones beyond the waves for certain.
+    highest = stack.highest if reversal_told else HIGHEST_HIDDEN
+    hidden = [k for k in range(2, highest + 1) if stack.separability(k) < LEAST_SEPARABILITY]
+    apart = span_basis(GRID_LEVEL, wave_columns(GRID_DEG, hidden))
     own = Part(kinks, without(apart, reversal_shapes(GRID_DEG)))
     waves = [Part(stack.of_machine(some), wave_columns(GRID_DEG, some)) for some in _groups(orders, False)]
     draws = draw_curves(target, beside, own, np.full(2, LARGE_REVERSAL_MM), waves, sd_mm, dof)

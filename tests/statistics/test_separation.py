@@ -24,8 +24,7 @@ from probetest.study import separation_study as study
 from probetest.study.separation_study import FINE_DEG, GOAL_SET, Case, Truth, make_turn, true_variation
 
 SD = 0.002
-STILL = 1e-5
-"""Stated scatter of readings without any, mm."""
+STILL = 1e-5  # stated scatter of readings without any, mm
 RUNS = 40
 
 
@@ -375,12 +374,12 @@ def test_round_lobes_are_covered() -> None:
 def test_disagreement_is_stated_as_rarely_as_promised(monkeypatch: pytest.MonkeyPatch) -> None:
     without_curves(monkeypatch)
     said, scores = 0, []
-    for rng in repeated(np.random.default_rng(6), 90):
+    for rng in repeated(np.random.default_rng(6), 80):
         found = separate(study.simulate_turns(study.draw_truth(Case(), rng), GOAL_SET, rng))
         said += not found.agrees
         scores += [(found.reversal.x_mm - study.REVERSAL_MM) / found.reversal.x_u_mm]
-    assert_share(said, 90, 0.01)
-    assert np.mean(scores) == pytest.approx(0.0, abs=3.3 / np.sqrt(90))
+    assert_share(said, 80, 0.01)
+    assert np.mean(scores) == pytest.approx(0.0, abs=3.3 / np.sqrt(80))
     assert stats.kstest(scores, stats.norm.cdf).pvalue > 1e-3
 
 
