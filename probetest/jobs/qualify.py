@@ -270,14 +270,12 @@ def _without_flags(
     stage: Sequence[tuple[Series, Analysis | None]],
     separated: Separated,
 ) -> WithoutFlags:
-    again, left_out = _trimmed(headline, found, triggers)
+    _, again, left_out = _trimmed(headline, found, triggers)
     if left_out:
         capability, _ = _capability(again, limits, zero)
     own = separated.known.probe if separated.known else None
     trimmed = [
-        (part, *_trimmed(part, one, triggers))
-        for part, one in stage
-        if one is not None and separated.uses(part)
+        _trimmed(part, one, triggers) for part, one in stage if one is not None and separated.uses(part)
     ]
     if own is not None and any(count for _, _, count in trimmed):
         known = separate_stage([(part, one) for part, one, _ in trimmed]).known
@@ -293,12 +291,12 @@ def _without_flags(
     )
 
 
-def _trimmed(part: Series, found: Analysis, triggers: Triggers) -> tuple[Analysis, int]:
-    """A series again without its flagged touches, and how many these are."""
+def _trimmed(part: Series, found: Analysis, triggers: Triggers) -> tuple[Series, Analysis, int]:
+    """A series without its flagged touches, its analysis, and how many these are."""
     flagged = [flag.touch for flag in found.flags if flag.touch is not None]
     if not flagged:
-        return found, 0
+        return part, found, 0
     keep = np.ones(len(part.level), dtype=bool)
     keep[flagged] = False
     trimmed = Series(part.stage, part.orientation_deg, part.level[keep], part.elevated)
-    return analyse_of(trimmed, triggers, whole=False), len(flagged)
+    return trimmed, analyse_of(trimmed, triggers, whole=False), len(flagged)

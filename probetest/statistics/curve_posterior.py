@@ -21,7 +21,7 @@ DRAWS = 500
 SEED = 20260309
 """Seed of those draws: the same log gives the same report."""
 
-STRENGTHS = np.array([0.0, 0.5, 1.0, 1.5, 2.2, 3.3, 5.0, 8.0, 16.0, 64.0])
+STRENGTHS = np.array([0.0, 0.5, 1.0, 1.5, 2.2, 3.3, 5.0, 8.0, 16.0, 64.0, 500.0])
 """Strengths of a group of waves that are tried, in standard errors of a wave."""
 
 SHARES = (0.0, 0.25, 0.5, 0.75, 1.0)
@@ -141,7 +141,20 @@ def draw_curves(
     sd_mm: float,
     dof: float,
 ) -> Floats:
-    """Equally likely curves behind weighted means, after the choice of a shape.
+    """Equally likely curves behind weighted means; see `draw_with_evidence`."""
+    return draw_with_evidence(target, beside, own, own_sd, groups, sd_mm, dof)[0]
+
+
+def draw_with_evidence(
+    target: Floats,
+    beside: Floats,
+    own: Part,
+    own_sd: Floats,
+    groups: Sequence[Part],
+    sd_mm: float,
+    dof: float,
+) -> tuple[Floats, float]:
+    """Equally likely curves behind weighted means, after the choice of a shape, and what speaks for it.
 
     Parameters
     ----------
@@ -162,13 +175,15 @@ def draw_curves(
 
     Returns
     -------
-    numpy.ndarray, shape (DRAWS, grid), mm
+    tuple of (numpy.ndarray, float)
+        Curves in mm, shape (DRAWS, grid); logarithm of the evidence, up to what is the same for all shapes.
 
     Notes
     -----
     A linear mixed model [1]_: the waves of a group are normal about 0, all else is fixed. The
     strengths of the groups are averaged over their restricted likelihood, with the shrinkage
-    1 / (1 + strength²) uniform beforehand [2]_. The scatter is drawn from its own distribution.
+    1 / (1 + strength²) uniform beforehand [2]_. The scatter is drawn from its own distribution. Where
+    anything goes for a column, its evidence is that of Schwarz: half of the logarithm of the means.
 
     References
     ----------
@@ -206,7 +221,7 @@ def draw_curves(
     solved = np.linalg.solve(inner, aimed[..., None])[..., 0]
     likely = ((aimed * solved).sum(axis=1) - np.linalg.slogdet(inner)[1]) / 2
     likely = likely + np.log(_prior()[np.searchsorted(STRENGTHS, combinations)]).sum(axis=1)
-    chosen = rng.choice(len(combinations), DRAWS, p=np.exp(likely - special.logsumexp(likely)))
+    chosen = rng.choice(len(combinations), DRAWS, p=special.softmax(likely))
     normal = rng.normal(size=(DRAWS, seen.shape[1]))
     for place in np.unique(chosen):
         mine = chosen == place
@@ -214,8 +229,18 @@ def draw_curves(
         some = solved[place] + scale[mine, None] / sd_mm * (normal[mine] @ root.T)
         drawn[mine] = width[place] * some
     sizes = (aim - drawn @ waves.T) @ solve.T
-    sizes = sizes + scale[:, None] * (rng.normal(size=sizes.shape) @ spread.T)
-    return np.asarray(sizes @ own.shown.T + drawn @ shown.T)
+    sizes = sizes + scale[:, None] * (rng.normal(size=(DRAWS, spread.shape[1])) @ spread.T)
+    evidence = float(special.logsumexp(likely)) - _cost(aim, along, free, own_sd, sd_mm)
+    return np.asarray(sizes @ own.shown.T + drawn @ shown.T), evidence
+
+
+def _cost(aim: Floats, along: Floats, free: Floats, own_sd: Floats, sd_mm: float) -> float:
+    """What speaks against a shape: its misfit without waves, and the room that its columns have."""
+    misfit = float(aim @ aim - (along.T @ aim) @ (along.T @ aim)) / sd_mm**2
+    bounded = np.isfinite(own_sd)
+    width = free[:, bounded] * own_sd[bounded] / sd_mm
+    room = np.linalg.slogdet(np.eye(width.shape[1]) + width.T @ width)[1]
+    return float(misfit + room + (~bounded).sum() * np.log(len(aim))) / 2
 
 
 def _prior() -> Floats:

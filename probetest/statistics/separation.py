@@ -18,6 +18,7 @@ from probetest.statistics.curve_posterior import (
     covariance_root,
     describe_curves,
     draw_curves,
+    draw_with_evidence,
     span_basis,
     without,
 )
@@ -260,16 +261,29 @@ def _turning_curve(
     sd_mm: float,
     dof: float,
 ) -> CurvePosterior:
-    """The curve that turns with the probe: a three-arm shape and waves."""
-    grid = shape.grid_deg if shape else GRID_DEG
-    slopes = shape.seen if shape else np.zeros((len(stack.target), 0))
-    own = Part(slopes, shape.shown if shape else np.zeros((len(grid), 0)))
-    own_sd = shape.known_sd if shape else np.zeros(0)
-    fixed = levelled(grid, shape.at(grid)) if shape else np.zeros(len(grid))
-    target = stack.target - (shape.at(stack.body_deg) * stack.root if shape else 0.0)
-    waves = [Part(stack.of_probe(some), wave_columns(grid, some)) for some in _groups(orders, shape is None)]
-    draws = fixed + draw_curves(target, beside, own, own_sd, waves, sd_mm, dof)
-    shown = _shown(stack.target, beside, np.hstack([slopes, stack.of_probe(orders)]), sd_mm, dof)
+    """The curve that turns with the probe: three arms and waves, or waves alone where these do better."""
+    everything = np.hstack([*([shape.seen] if shape else []), stack.of_probe(orders)])
+    shown = _shown(stack.target, beside, everything, sd_mm, dof)
+
+    def drawn(some: TurnedShape | None) -> tuple[Floats, float]:
+        grid = some.grid_deg if some else GRID_DEG
+        own = (
+            Part(some.seen, some.shown)
+            if some
+            else Part(np.zeros((len(stack.target), 0)), np.zeros((len(GRID_DEG), 0)))
+        )
+        own_sd = some.known_sd if some else np.zeros(0)
+        target = stack.target - (some.at(stack.body_deg) * stack.root if some else 0.0)
+        groups = _groups(orders, lobes_apart=some is None)
+        waves = [Part(stack.of_probe(group), wave_columns(grid, group)) for group in groups]
+        draws, evidence = draw_with_evidence(target, beside, own, own_sd, waves, sd_mm, dof)
+        return (levelled(grid, some.at(grid)) if some else 0.0) + draws, evidence
+
+    draws, evidence = drawn(shape)
+    if shape is not None:
+        others, other_evidence = drawn(None)
+        if other_evidence > evidence:
+            draws, unassigned = others, unassigned[:, : len(GRID_DEG)]
     return describe_curves(GRID_DEG, draws, unassigned, shown, dof)
 
 

@@ -66,7 +66,7 @@ def runs_of(kind: str, variation_mm: float = 0.010) -> list[tuple[Truth, list[Tu
 
 def without_curves(monkeypatch: pytest.MonkeyPatch) -> None:
     nothing = SimpleNamespace(widened=lambda _: None)
-    monkeypatch.setattr(separation, "_curves", lambda *_: (nothing, nothing))
+    monkeypatch.setattr(separation, "_curves", lambda *_, **__: (nothing, nothing))
 
 
 # ---- readings without scatter
@@ -353,7 +353,6 @@ def test_an_early_arm_of_large_lobes_is_covered() -> None:
 
 
 @pytest.mark.simulation
-@pytest.mark.xfail(strict=True, reason="a three-arm shape is taken for the lobes, kinks and all")
 def test_round_lobes_are_covered() -> None:
     covered = 0
     for seed in range(10):
