@@ -24,7 +24,7 @@ from probetest.jobs.verifying import verify_log, write_verification
 from probetest.report import render
 from probetest.resources import bundled
 
-DEMO = {"SK1-008": ("consistent", 0), "SK1-001": ("worse", 1), "SK2-001": ("can't tell", 3)}
+DEMO = {"SK1-008": ("consistent", 0), "SK1-009": ("worse", 1), "SK2-001": ("can't tell", 3)}
 ALL_FILES = ["verification.ipynb", "verification.json", "verification.pdf"]
 
 
@@ -118,9 +118,9 @@ def test_screen_shows_every_figure_what_is_missing_and_what_to_do(bench: Path, c
 
 
 def test_json_prints_only_json(bench: Path, command: Command) -> None:
-    code, shown, errors = command("verify", "SK1-001.csv", "--against", "SK1-001.json", "--no-pdf", "--json")
+    code, shown, errors = command("verify", "SK1-009.csv", "--against", "SK1-009.json", "--no-pdf", "--json")
     assert code == 1
-    assert json.loads(shown) == json.loads((bench / "reports/SK1-001/verification.json").read_text("utf-8"))
+    assert json.loads(shown) == json.loads((bench / "reports/SK1-009/verification.json").read_text("utf-8"))
     assert shown.isascii()
     assert errors == ""
 
@@ -157,14 +157,14 @@ def test_example_of_the_help_runs_and_writes_the_same_bytes_each_time(bench: Pat
         (["SK1-008.csv", "--against", "nowhere.json"], "nowhere.json: the file can't be read"),
         (["SK1-008.csv", "--against", "."], "can't be read"),
         (["SK1-008.csv", "--against", "SK1-008.csv"], "SK1-008.csv: found no JSON"),
-        (["SK1-008.csv", "--against", "SK1-001.json"], "found serial 'SK1-008'"),
+        (["SK1-008.csv", "--against", "SK1-009.json"], "found serial 'SK1-008'"),
         (["SK1-008.csv", "--against", "empty.pdf"], "the PDF is damaged"),
         (["SK1-008.csv", "--against", "bare.pdf"], "found 0 files 'result.json'"),
         (["SK1-008.csv", "--against", "coded.pdf"], "coded.pdf"),
         (["SK1-008.csv", "--against", "tiny.json"], "tiny.json"),
         (["SK1-008.csv", "--against", "escape.json"], "escape.json"),
         (["SK1-008.csv", "--against", "SK1-008.json", "--limits", "none.toml"], "none.toml"),
-        (["SK1-008.csv", "--against", "SK1-008.json", "--out", "SK1-001.csv"], "choose another --out"),
+        (["SK1-008.csv", "--against", "SK1-008.json", "--out", "SK1-009.csv"], "choose another --out"),
         (["SK1-008.csv"], "--against"),
         ([], "LOG"),
     ],

@@ -6,6 +6,7 @@ import re
 from pathlib import Path
 
 import pytest
+from pydantic import ValidationError
 
 from probetest.errors import MachineError
 from probetest.mill import MillSettings, Stem, read_mill
@@ -99,12 +100,14 @@ def test_each_required_key_is_asked_for(key: str, tmp_path: Path) -> None:
         ("orientation_sd_deg", "91.0", "91.0, expected a value less than or equal to 90"),
         ("calibration", '"ring"', "'ring', expected 'none', 'radius' or 'per_direction'"),
         ("calibration_touches", "2", "2, expected a value greater than or equal to 3"),
+        ("calibration_touches", "101", "101, expected a value less than or equal to 100"),
         ("calibration_repeats", "0", "0, expected a value greater than or equal to 1"),
         ("reference_u_mm", "-1", "-1, expected a value greater than or equal to 0"),
         ("reference_centre_u_mm", "2", "2, expected a value less than or equal to 1"),
         ("repeats", "1.5", "1.5, expected a valid integer"),
         ("repeats", "true", "True, expected a valid integer"),
         ("circle_touches", "2", "2, expected a value greater than or equal to 3"),
+        ("circle_touches", "37", "37, expected a value less than or equal to 36"),
         ("return_one_way", "0", "0, expected a valid boolean"),
         ("return_one_way", '"no"', "'no', expected a valid boolean"),
         ("name", "5", "5, expected text in quotes"),
@@ -150,36 +153,71 @@ def test_unknown_key_and_wrong_value_of_a_stem(tmp_path: Path) -> None:
     assert f"line {line_of('lenght_mm', text) + 1}, key planned_stylus.length_mm: found 0, expected" in wrong
 
 
-# A rule over several keys has to name what it found and what it expects, like any other fault.
-RULES = {
-    "negative run-out": (stated("runout_mm", "-0.01"), "runout_mm"),
-    "run-out of 11 mm": (stated("runout_mm", "11"), "runout_mm"),
-    "run-out in words": (stated("runout_mm", '"measure"'), "runout_mm"),
-    "run-out of nan": (stated("runout_mm", "nan"), "runout_mm"),
-    "one stem": (STYLI[:NEW], "[tested_stylus]"),
-    "the other stem": (STYLI[:OLD] + STYLI[NEW:], "[planned_stylus]"),
-    "material and modulus": (STYLI + "\nmodulus_gpa = 200.0\n", "[planned_stylus]"),
-    "neither of them": (STYLI.replace('material = "carbide"', ""), "[tested_stylus]"),
-    "unknown material": (STYLI.replace('"carbide"', '"wood"'), "[tested_stylus]"),
-    "carbon fibre": (STYLI.replace('"carbide"', '"carbon fibre"'), "[tested_stylus]"),
-}
-
-
-@pytest.mark.parametrize("rule", RULES)
-def test_rule_over_several_keys_is_refused(rule: str, tmp_path: Path) -> None:
-    text, key = RULES[rule]
+@pytest.mark.parametrize(
+    ("line", "key", "value", "words"),
+    [
+        ("length_mm = 40", "length_mm", "0.9", "greater than or equal to 1"),
+        ("length_mm = 40", "length_mm", "1001", "less than or equal to 1000"),
+        ("stem_diameter_mm = 3.0", "stem_diameter_mm", "0.09", "greater than or equal to 0.1"),
+        ("stem_diameter_mm = 3.0", "stem_diameter_mm", "1e-80", "greater than or equal to 0.1"),
+        ("stem_diameter_mm = 3.0", "stem_diameter_mm", "101", "less than or equal to 100"),
+        ('material = "steel"', "modulus_gpa", "0.09", "greater than or equal to 0.1"),
+        ('material = "steel"', "modulus_gpa", "1e-310", "greater than or equal to 0.1"),
+        ('material = "steel"', "modulus_gpa", "2001", "less than or equal to 2000"),
+    ],
+)
+def test_absurd_stem_is_refused(line: str, key: str, value: str, words: str, tmp_path: Path) -> None:
+    text = STYLI.replace(line, f"{key} = {value}")
+    place = f"m.toml, line {line_of(f'{key} = {value}', text)}, key planned_stylus.{key}"
     message = refusal(text, tmp_path)
-    assert str(tmp_path / "m.toml") in message
-    assert key.strip("[]") in message
+    assert f"{place}: found {value}, expected a value {words}" in message
+    assert len(message.splitlines()) == 1
+
+
+@pytest.mark.parametrize(
+    "stem", [{"length_mm": 1, "modulus_gpa": 0.1}, {"stem_diameter_mm": 0.1, "modulus_gpa": 2000}], ids=str
+)
+def test_limits_of_a_stem_are_allowed(stem: dict[str, float]) -> None:
+    found = Stem(**{"length_mm": 1000, "stem_diameter_mm": 100, **stem})
+    assert found.model_dump(include=set(stem)) == stem
+
+
+def test_settings_that_are_made_directly_have_the_same_limits() -> None:
+    values = read_mill(bundled("data") / "machine.toml").model_dump()
+    for key, value in (("calibration_touches", 101), ("circle_touches", 37)):
+        with pytest.raises(ValidationError, match=key):
+            MillSettings.model_validate(values | {key: value})
+
+
+# A rule over several keys has to name what it found and what it expects, like any other fault.
+RUNOUT = '0 to 10 mm, or "measured"'
+BOTH = "both tested_stylus and planned_stylus"
+EITHER = "either material (carbide, steel, ceramic) or modulus_gpa"
+RULES = {
+    "negative run-out": (stated("runout_mm", "-0.01"), "runout_mm", "-0.01", RUNOUT),
+    "run-out of 11 mm": (stated("runout_mm", "11"), "runout_mm", "11", RUNOUT),
+    "run-out in words": (stated("runout_mm", '"measure"'), "runout_mm", "'measure'", RUNOUT),
+    "run-out of nan": (stated("runout_mm", "nan"), "runout_mm", "nan", RUNOUT),
+    "one stem": (STYLI[:NEW], "[tested_stylus]", "tested_stylus alone", BOTH),
+    "the other stem": (STYLI[:OLD] + STYLI[NEW:], "[planned_stylus]", "planned_stylus alone", BOTH),
+    "material and modulus": (
+        STYLI + "\nmodulus_gpa = 200.0\n", "[planned_stylus]", "material and modulus_gpa", EITHER,
+    ),
+    "neither of them": (
+        STYLI.replace('material = "carbide"', ""), "[tested_stylus]", "neither material nor modulus_gpa", EITHER,
+    ),
+    "unknown material": (STYLI.replace('"carbide"', '"wood"'), "[tested_stylus]", "'wood'", EITHER),
+    "carbon fibre": (STYLI.replace('"carbide"', '"carbon fibre"'), "[tested_stylus]", "'carbon fibre'", EITHER),
+}  # fmt: skip
 
 
 @pytest.mark.parametrize("rule", RULES)
 def test_rule_over_several_keys_is_one_sentence_with_file_and_line(rule: str, tmp_path: Path) -> None:
-    text, key = RULES[rule]
+    text, key, found, expected = RULES[rule]
     message = refusal(text, tmp_path)
     assert len(message.splitlines()) == 1
-    assert f"m.toml, line {line_of(key, text)}, key {key.strip('[]')}" in message
-    assert "expected ." not in message
+    assert f"m.toml, line {line_of(key, text)}, key {key.strip('[]')}: found {found}" in message
+    assert f", expected {expected}" in message
 
 
 @pytest.mark.parametrize(

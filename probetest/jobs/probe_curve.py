@@ -48,7 +48,7 @@ def probe_curve(
     shape = own if own is not None else earlier.pretravel.curve
     if shape is None or not shape.modes_mm:
         raise ReportError(
-            f"the result of serial '{earlier.serial}' holds no pre-travel curve: it takes 7 directions or "
+            f"the result of serial '{earlier.serial}' holds no pre-travel curve: it takes 12 directions or "
             "more, evenly spread; an older result must be made anew from its log"
         )
     scatter = earlier.repeatability

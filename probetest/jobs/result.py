@@ -258,7 +258,8 @@ def _pretravel(found: Qualification) -> dict[str, Any]:
 
 def _whole_curve(found: Qualification) -> dict[str, Any]:
     if found.whole is None:
-        return {"curve": None, "curve_reason": found.analysis.variation_reason or "no scatter to judge it by"}
+        few = "fewer than 12 directions, or no scatter to judge a curve by"
+        return {"curve": None, "curve_reason": found.analysis.variation_reason or few}
     # The probe's own curve, where it is known, is the one that is given as a whole.
     curve = curve_to_dict(found.whole, whole=found.separated.known is None)
     return {"curve": {"directions": len(found.analysis.readings.azimuth_deg), **curve}}

@@ -20,6 +20,9 @@ from probetest.statistics.visits import Visit, VisitScatter, visit_scatter
 FAR_BETTER = 0.8
 """Orientations agree better the other way round if the misfit falls below this share."""
 
+FOR_WHOLE_CURVE = 12
+"""Fewer directions of one orientation leave what lies between them to guess."""
+
 WAVES = range(2, 7)
 """Orders of the waves that are given of a curve."""
 
@@ -142,7 +145,7 @@ def _visit_scatter(
 
 def curve_of(part: Series, found: Analysis) -> CurvePosterior | None:
     """Curve of probe and machine together; None where the directions or the scatter show none."""
-    if _unusable(found):
+    if _unusable(found) or len(found.readings.azimuth_deg) < FOR_WHOLE_CURVE:
         return None
     try:
         return whole_curve(_turn(part, found))

@@ -179,7 +179,7 @@ def _touches(found: Qualification) -> int:
 def _variation(found: Qualification, earlier: EarlierResult) -> Agreement | str:
     ours, theirs, of = _curves(found, earlier)
     if ours is None:
-        return found.analysis.variation_reason or "the scatter of this test shows no curve"
+        return found.analysis.variation_reason or "a curve over all directions takes 12 of them in this test"
     limits = interval_of(theirs.lower_mm, theirs.upper_mm) if theirs is not None else None
     if theirs is None or theirs.variation_mm is None or limits is None:
         return "the earlier result holds no curve over all directions"

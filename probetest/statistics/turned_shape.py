@@ -28,6 +28,12 @@ CLEAR = 12.0
 TURN_DEG, STRETCH = 0.5, 0.01
 """Half-steps of arm azimuth and pair ratio for the slopes of a shape."""
 
+FOR_GAINS = 15
+"""Fewer direction means, beside what else is in them, show no gains of single arms."""
+
+LARGEST = 4.0
+"""A size is at most so many times that of the equal arms that fit best."""
+
 GAIN_SD, GAIN_STEP = 0.2, 0.02
 """How far the gain of an arm is expected from 1 (its logarithm), and half of the step for its slope."""
 
@@ -171,19 +177,22 @@ def find_shape(stack: Stack, machine_orders: Sequence[int] | None, sd_mm: float)
     ratio, arm = divmod(int(gain.argmax()), len(TRIED_ARMS_DEG))
     size = float(gain.max()) / float(length[int(gain.argmax())])
     start = Seat(size, TRIED_ARMS_DEG[arm], TRIED_RATIOS[ratio])
-    found = _refine(stack, known, aim, start, sd_mm).named_from_zero()
+    equal = len(aim) - known.shape[1] < FOR_GAINS
+    found = _refine(stack, known, aim, start, sd_mm, equal=equal).named_from_zero()
     grid = np.concatenate([GRID_DEG, found.peaks_deg()])
+    moved = 3 if equal else 6
+    known_sd = np.array([size, np.inf, PAIR_SD / found.stretch, *np.full(3, GAIN_SD / GAIN_STEP / 2)])
     return TurnedShape(
         seat=found,
-        known_sd=np.array([np.inf, np.inf, PAIR_SD / found.stretch, *np.full(3, GAIN_SD / GAIN_STEP / 2)]),
-        seen=found.slopes(stack.body_deg) * stack.root[:, None],
-        shown=levelled(grid, found.slopes(grid)),
+        known_sd=known_sd[:moved],
+        seen=found.slopes(stack.body_deg)[:, :moved] * stack.root[:, None],
+        shown=levelled(grid, found.slopes(grid)[:, :moved]),
         grid_deg=grid,
     )
 
 
-def _refine(stack: Stack, known: Floats, aim: Floats, start: Seat, sd_mm: float) -> Seat:
-    """Least-squares shape near a start, its gains held near 1 by what is known beforehand."""
+def _refine(stack: Stack, known: Floats, aim: Floats, start: Seat, sd_mm: float, *, equal: bool) -> Seat:
+    """Least-squares shape near a start, its gains held near 1 by what is known beforehand, or at it."""
     scale = np.array([start.size_mm, 10.0, 0.1, 0.1, 0.1, 0.1])
 
     def seat(place: Floats) -> Seat:
@@ -198,7 +207,9 @@ def _refine(stack: Stack, known: Floats, aim: Floats, start: Seat, sd_mm: float)
 
     first = np.array([1.0, 0.0, start.pair_ratio / scale[2], 0.0, 0.0, 0.0])
     lower = np.array([0.0, -6.0, 0.0, -10.0, -10.0, -10.0])
-    upper = np.array([10.0, 6.0, MAX_PAIR_RATIO / scale[2], 10.0, 10.0, 10.0])
+    upper = np.array([LARGEST, 6.0, MAX_PAIR_RATIO / scale[2], 10.0, 10.0, 10.0])
+    if equal:
+        lower[3:], upper[3:] = -1e-5, 1e-5
     found = optimize.least_squares(
         misfit,
         np.clip(first, lower + 1e-6, upper - 1e-6),

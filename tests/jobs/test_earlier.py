@@ -17,7 +17,8 @@ from pypdf.generic import ArrayObject, DictionaryObject, NameObject, StreamObjec
 from sample_probes import DemoProbe, make_test
 
 from probetest.errors import ReportError
-from probetest.jobs.earlier import LARGEST_BYTES, LARGEST_RESULT, EarlierResult, interval_of, read_result
+from probetest.jobs import attached
+from probetest.jobs.earlier import LARGEST_BYTES, EarlierResult, interval_of, read_result
 from probetest.jobs.qualify import qualify
 from probetest.jobs.result import result_to_json
 from probetest.jobs.verify import verification_to_json, verify
@@ -345,7 +346,7 @@ def test_locked_pdf_is_refused(written: bytes, read: Callable[..., EarlierResult
     refused(read, pdf_with(("result.json", written), password="x"))
 
 
-@pytest.mark.parametrize("size", [LARGEST_RESULT + 1, 90_000_000], ids=["30 MB", "90 MB"])
+@pytest.mark.parametrize("size", [attached.LARGEST_BYTES + 1, 90_000_000], ids=["30 MB", "90 MB"])
 def test_small_pdf_that_swells_is_refused(size: int, read: Callable[..., EarlierResult]) -> None:
     packer = zlib.compressobj(9)
     packed = b"".join(packer.compress(b" " * (size // 100)) for _ in range(100))

@@ -26,7 +26,7 @@ from probetest.report.blocks import MIME, VerdictMark
 from probetest.report.render import execute_notebook, notebook_to_pdf
 from probetest.resources import bundled
 
-DEMO = {"SK1-008": "consistent", "SK1-001": "worse", "SK2-001": "can't tell"}
+DEMO = {"SK1-008": "consistent", "SK1-009": "worse", "SK2-001": "can't tell"}
 LOOKS = {"consistent": "pass", "worse": "fail", "can't tell": "undecided"}
 
 
@@ -73,7 +73,7 @@ def test_shape_says_the_same_as_the_word_without_colour() -> None:
 
 def test_sentence_names_what_decides() -> None:
     assert "All 6 figures agree" in agreement.meaning(verification("SK1-008"))
-    worse = agreement.meaning(verification("SK1-001"))
+    worse = agreement.meaning(verification("SK1-009"))
     assert worse == "The probe is worse than its report says: two-lobed wave."
     unsure = agreement.meaning(verification("SK2-001"))
     assert "does not tell whether" in unsure
@@ -121,7 +121,7 @@ def test_note_names_what_was_not_compared_and_why() -> None:
 
 
 def test_note_warns_of_a_figure_that_looks_better() -> None:
-    note = agreement.agreement_table(verification("SK1-001")).note
+    note = agreement.agreement_table(verification("SK1-009")).note
     assert "Three-lobed wave: smaller is a change all the same" in note
 
 
@@ -150,12 +150,12 @@ def test_both_curves_are_drawn_only_where_both_tests_have_them() -> None:
     picture = agreement.curves(verification("SK1-008"))
     assert picture is not None
     assert picture.alt == "Two curves of the probe alone over a turn, here and in the report."
-    assert agreement.curves(verification("SK1-001")) is None
+    assert agreement.curves(verification("SK1-009")) is None
     assert agreement.curves(verification("SK2-001")) is None
 
 
 def test_scores_far_out_are_drawn_at_the_edge() -> None:
-    result = verification("SK1-001")
+    result = verification("SK1-009")
     far = replace(
         result, agreements=tuple(replace(one, en=1e9) for one in result.agreements if one.en is not None)
     )
