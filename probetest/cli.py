@@ -235,11 +235,11 @@ def expect(result: Path, machine: Path, as_json: bool, corrections: Path | None)
     from probetest.screen import print_expectation, print_json, print_written, progress
 
     mill, earlier = read_mill(machine), read_result(result)
+    if corrections is not None:
+        write_corrections(corrections, earlier, mill)
     with progress() as bar:
         features = work_features(mill.circle_touches)
         found = expect_errors(earlier, mill, features, done=bar.start("computing", len(features)))
-    if corrections is not None:
-        write_corrections(corrections, earlier, mill)
     if as_json:
         print_json(expectation_to_dict(found))
         return

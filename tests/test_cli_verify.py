@@ -10,6 +10,7 @@ import shutil
 import subprocess
 import sys
 from collections.abc import Callable
+from hashlib import sha256
 from pathlib import Path
 
 import pypdf
@@ -20,6 +21,7 @@ from probetest.cli import main
 from probetest.errors import ReportError
 from probetest.jobs.batch import Options
 from probetest.jobs.result import result_to_json
+from probetest.jobs.verify import verification_to_json
 from probetest.jobs.verifying import verify_log, write_verification
 from probetest.report import render
 from probetest.resources import bundled
@@ -28,11 +30,11 @@ DEMO = {"SK1-008": ("consistent", 0), "SK1-009": ("worse", 1), "SK2-001": ("can'
 ALL_FILES = ["verification.ipynb", "verification.json", "verification.pdf"]
 
 
-def probetest(*arguments: str, cwd: Path, columns: int = 200) -> subprocess.CompletedProcess[str]:
+def probetest(*arguments: str, cwd: Path) -> subprocess.CompletedProcess[str]:
     return subprocess.run(
         [sys.executable, "-m", "probetest", *arguments],
         cwd=cwd, capture_output=True, text=True, encoding="utf-8", check=False,
-        env={**os.environ, "COLUMNS": str(columns), "PYTHONIOENCODING": "utf-8"},
+        env={**os.environ, "COLUMNS": "200", "PYTHONIOENCODING": "utf-8"},
     )  # fmt: skip
 
 
@@ -62,9 +64,9 @@ Command = Callable[..., tuple[int, str, str]]
 def command(bench: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]) -> Command:
     """Run a command of the program here: exit code, output, errors."""
 
-    def run(*arguments: str) -> tuple[int, str, str]:
+    def run(*arguments: str, columns: int = 200) -> tuple[int, str, str]:
         monkeypatch.chdir(bench)
-        monkeypatch.setenv("COLUMNS", "200")
+        monkeypatch.setenv("COLUMNS", str(columns))
         monkeypatch.setattr(sys, "argv", ["probetest", *arguments])
         with pytest.raises(SystemExit) as done:
             main()
@@ -81,26 +83,23 @@ def files_in(folder: Path) -> list[str]:
 
 
 @pytest.mark.parametrize("serial", DEMO)
-def test_exit_code_and_screen_follow_the_verdict(serial: str, bench: Path) -> None:
+def test_exit_code_and_screen_follow_the_verdict(serial: str, bench: Path, command: Command) -> None:
     word, code = DEMO[serial]
-    run = probetest(
-        "verify",
-        f"{serial}.csv",
-        "--against",
-        f"{serial}.json",
-        "--out",
-        "here",
-        "--no-pdf",
-        cwd=bench,
-        columns=80,
-    )
-    assert run.returncode == code, run.stderr
-    assert run.stdout.splitlines()[0] == f"{serial} against its report: {word}"
-    assert max(map(len, run.stdout.splitlines())) <= 80
+    arguments = ("verify", f"{serial}.csv", "--against", f"{serial}.json", "--out", "here", "--no-pdf")
+    found, shown, errors = command(*arguments, columns=80)
+    assert found == code, errors
+    assert shown.splitlines()[0] == f"{serial} against its report: {word}"
+    assert max(map(len, shown.splitlines())) <= 80
     assert files_in(bench / "here") == [serial, f"{serial}/verification.json"]
     assert json.loads((bench / "here" / serial / "verification.json").read_text("utf-8"))["verdict"] == word
-    assert f"Written: here/{serial}/" in run.stdout
-    assert run.stderr == ""
+    assert f"Written: here/{serial}/" in shown
+    assert errors == ""
+
+
+def test_program_of_its_own_ends_with_the_same_code(bench: Path) -> None:
+    run = probetest("verify", "SK2-001.csv", "--against", "SK2-001.json", "--no-pdf", cwd=bench)
+    assert (run.returncode, run.stderr) == (3, "")
+    assert run.stdout.splitlines()[0] == "SK2-001 against its report: can't tell"
 
 
 def test_screen_shows_every_figure_what_is_missing_and_what_to_do(bench: Path, command: Command) -> None:
@@ -125,26 +124,34 @@ def test_json_prints_only_json(bench: Path, command: Command) -> None:
     assert errors == ""
 
 
-def test_example_of_the_help_runs_and_writes_the_same_bytes_each_time(bench: Path) -> None:
-    text = probetest("verify", "--help", cwd=bench).stdout
+def test_example_of_the_help_runs_and_gives_the_same_numbers_again(bench: Path, command: Command) -> None:
+    _, text, _ = command("verify", "--help")
     example = re.search(r"Example: probetest (verify .*)", text)
     assert example is not None
     for words in ("0 consistent", "1 worse", "3 can't tell", "2 unusable"):
         assert words in " ".join(text.split())
-    shutil.move(bench / "SK1-008.csv", bench / "received.csv")
-    (bench / "report.pdf").write_bytes(report_with((bench / "SK1-008.json").read_bytes()))
-    run = probetest(*example[1].split(), cwd=bench)
-    assert run.returncode == 0, run.stderr
-    folder = bench / "reports" / "SK1-008"
+    shutil.move(bench / "SK2-001.csv", bench / "received.csv")
+    (bench / "report.pdf").write_bytes(report_with((bench / "SK2-001.json").read_bytes()))
+    code, _, errors = command(*example[1].split())
+    assert code == 3, errors
+    folder = bench / "reports" / "SK2-001"
     assert files_in(folder) == ALL_FILES
     inside = pypdf.PdfReader(folder / "verification.pdf").attachments
     assert inside["verification.json"][0] == (folder / "verification.json").read_bytes()
     assert inside["trigger-log.csv"][0] == (bench / "received.csv").read_bytes()
+    plain = json.loads((folder / "verification.json").read_text("utf-8"))
+    for name, file in (("input", "received.csv"), ("against", "report.pdf")):
+        assert plain[name]["file"] == file
+        assert plain[name]["sha256"] == sha256((bench / file).read_bytes()).hexdigest()
     options = Options()
-    verified = verify_log(bench / "received.csv", bench / "SK1-008.json", options)
-    again = write_verification(verified, bench / "again", options, pdf=True)
-    for name in ("verification.json", "verification.pdf"):
-        assert (again / name).read_bytes() == (folder / name).read_bytes()
+    verified = verify_log(bench / "received.csv", bench / "report.pdf", options)
+    again = write_verification(verified, bench / "again", options, pdf=False)
+    assert (again / "verification.json").read_bytes() == (folder / "verification.json").read_bytes()
+    # The result beside the report says the same; only the file that was read is another.
+    beside = verify_log(bench / "received.csv", bench / "SK2-001.json", options)
+    other = json.loads(verification_to_json(beside.result))
+    assert other.pop("against")["file"] == "SK2-001.json"
+    assert other == {name: part for name, part in plain.items() if name != "against"}
 
 
 # ---- mistakes
@@ -155,13 +162,14 @@ def test_example_of_the_help_runs_and_writes_the_same_bytes_each_time(bench: Pat
     [
         (["nowhere.csv", "--against", "SK1-008.json"], "nowhere.csv"),
         (["SK1-008.csv", "--against", "nowhere.json"], "nowhere.json: the file can't be read"),
-        (["SK1-008.csv", "--against", "."], "can't be read"),
+        (["SK1-008.csv", "--against", "."], ".: found no plain file"),
+        (["SK1-008.csv", "--against", "/dev/zero"], "/dev/zero: found no plain file"),
         (["SK1-008.csv", "--against", "SK1-008.csv"], "SK1-008.csv: found no JSON"),
         (["SK1-008.csv", "--against", "SK1-009.json"], "found serial 'SK1-008'"),
         (["SK1-008.csv", "--against", "empty.pdf"], "the PDF is damaged"),
         (["SK1-008.csv", "--against", "bare.pdf"], "found 0 files 'result.json'"),
         (["SK1-008.csv", "--against", "coded.pdf"], "coded.pdf"),
-        (["SK1-008.csv", "--against", "tiny.json"], "tiny.json"),
+        (["SK1-008.csv", "--against", "texts.json"], "texts.json"),
         (["SK1-008.csv", "--against", "escape.json"], "escape.json"),
         (["SK1-008.csv", "--against", "SK1-008.json", "--limits", "none.toml"], "none.toml"),
         (["SK1-008.csv", "--against", "SK1-008.json", "--out", "SK1-009.csv"], "choose another --out"),
@@ -184,8 +192,8 @@ def test_mistake_ends_in_words_and_writes_nothing(
     if b"/Unknown" not in (bench / "coded.pdf").read_bytes():
         coded = whole.replace(b"/Type /EmbeddedFile", b"/Type /EmbeddedFile\n/Filter /Unknown", 1)
         (bench / "coded.pdf").write_bytes(coded)
-    tiny = plain | {"repeatability": plain["repeatability"] | {"lower_mm": 5e-324}}
-    (bench / "tiny.json").write_text(json.dumps(tiny))
+    texts = plain | {"repeatability": plain["repeatability"] | {"lower_mm": "0.001"}}
+    (bench / "texts.json").write_text(json.dumps(texts))
     escape = plain | {"conditions": {"artefact": {"kind": "\x1b[2J\x07"}}}
     (bench / "escape.json").write_text(json.dumps(escape))
     before = files_in(bench)
@@ -196,6 +204,15 @@ def test_mistake_ends_in_words_and_writes_nothing(
     assert "Traceback" not in errors
     assert "\x1b" not in errors
     assert files_in(bench) == before
+
+
+def test_scatter_with_an_all_but_open_limit_is_not_compared(bench: Path, command: Command) -> None:
+    plain = json.loads((bench / "SK1-008.json").read_text("utf-8"))
+    tiny = plain | {"repeatability": plain["repeatability"] | {"lower_mm": 5e-324}}
+    (bench / "tiny.json").write_text(json.dumps(tiny))
+    code, shown, _ = command("verify", "SK1-008.csv", "--against", "tiny.json", "--no-pdf")
+    assert code == 3
+    assert "not compared: Repeatability (pooled sd): the earlier test did not resolve it" in shown
 
 
 def test_control_signs_of_a_serial_never_reach_the_terminal(bench: Path, command: Command) -> None:
@@ -225,7 +242,7 @@ def test_file_that_can_not_be_replaced_is_named_and_leaves_no_draft(bench: Path)
     (bench / "out/SK2-001/verification.json").mkdir(parents=True)
     options = Options()
     verified = verify_log(bench / "SK2-001.csv", bench / "SK2-001.json", options)
-    with pytest.raises(ReportError, match=r"verification\.json: the file can't be written"):
+    with pytest.raises(ReportError, match=r"verification\.json: found a folder"):
         write_verification(verified, bench / "out", options, pdf=False)
     assert files_in(bench / "out") == ["SK2-001", "SK2-001/verification.json"]
 

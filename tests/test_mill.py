@@ -11,7 +11,8 @@ from pydantic import ValidationError
 from probetest.errors import MachineError
 from probetest.mill import MillSettings, Stem, read_mill
 from probetest.resources import bundled
-from probetest.statistics.stylus_change import MODULI_GPA
+from probetest.statistics.intervals import Interval
+from probetest.statistics.stylus_change import MODULI_GPA, predict_stylus
 
 EXAMPLE = (bundled("data") / "machine.toml").read_text(encoding="utf-8")
 STYLI = re.sub(r"^# (?=\[|length_mm|stem_diameter_mm|material)", "", EXAMPLE, flags=re.MULTILINE)
@@ -182,11 +183,32 @@ def test_limits_of_a_stem_are_allowed(stem: dict[str, float]) -> None:
     assert found.model_dump(include=set(stem)) == stem
 
 
+@pytest.mark.parametrize("turned_round", [False, True])
+def test_prediction_of_the_most_extreme_stems_is_finite(turned_round: bool) -> None:
+    thick = Stem(length_mm=1, stem_diameter_mm=100, modulus_gpa=2000)
+    thin = Stem(length_mm=1000, stem_diameter_mm=0.1, modulus_gpa=0.1)
+    old, new = (thin, thick) if turned_round else (thick, thin)
+    found = predict_stylus(0.005, Interval(0.004, 0.006), old.stylus(), new.stylus(), figure="variation")
+    # (L'/L)**2 (d/d')**4 (E/E'), bending of a round bar.
+    factor = 1e6 * 1e12 * 2e4
+    assert found.factor == pytest.approx(1 / factor if turned_round else factor)
+    assert 0 < found.interval_mm.lower < found.interval_mm.upper < float("inf")
+
+
 def test_settings_that_are_made_directly_have_the_same_limits() -> None:
     values = read_mill(bundled("data") / "machine.toml").model_dump()
-    for key, value in (("calibration_touches", 101), ("circle_touches", 37)):
-        with pytest.raises(ValidationError, match=key):
-            MillSettings.model_validate(values | {key: value})
+    stem = {"length_mm": 40.0, "stem_diameter_mm": 1e-80, "material": "steel"}
+    styli = {
+        "tested_stylus": Stem(length_mm=50, stem_diameter_mm=2, material="steel"),
+        "planned_stylus": stem,
+    }
+    for key, other in (
+        ("calibration_touches", {"calibration_touches": 101}), ("circle_touches", {"circle_touches": 37}),
+        ("planned_stylus.stem_diameter_mm", styli),
+    ):  # fmt: skip
+        with pytest.raises(ValidationError, match=re.escape(key)):
+            MillSettings.model_validate(values | other)
+    assert MillSettings.model_validate(values | {"calibration_touches": 100, "circle_touches": 36})
 
 
 # A rule over several keys has to name what it found and what it expects, like any other fault.
@@ -204,10 +226,13 @@ RULES = {
         STYLI + "\nmodulus_gpa = 200.0\n", "[planned_stylus]", "material and modulus_gpa", EITHER,
     ),
     "neither of them": (
-        STYLI.replace('material = "carbide"', ""), "[tested_stylus]", "neither material nor modulus_gpa", EITHER,
+        STYLI.replace('material = "carbide"', ""), "[tested_stylus]", "neither material nor modulus_gpa",
+        EITHER,
     ),
     "unknown material": (STYLI.replace('"carbide"', '"wood"'), "[tested_stylus]", "'wood'", EITHER),
-    "carbon fibre": (STYLI.replace('"carbide"', '"carbon fibre"'), "[tested_stylus]", "'carbon fibre'", EITHER),
+    "carbon fibre": (
+        STYLI.replace('"carbide"', '"carbon fibre"'), "[tested_stylus]", "'carbon fibre'", EITHER,
+    ),
 }  # fmt: skip
 
 

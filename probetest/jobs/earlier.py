@@ -9,7 +9,6 @@ from itertools import pairwise
 from pathlib import Path
 from typing import Any, Literal, Self, TypeVar
 
-import numpy as np
 from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_validator
 
 from probetest.errors import ReportError
@@ -25,9 +24,6 @@ LARGEST_BYTES = 100_000_000
 """Larger files are no report of this software."""
 
 LARGEST_MM = 1000.0
-
-FEWEST_PLACES, TURN_DEG = 12, 360.0
-"""Azimuths of a curve."""
 
 FEWEST_PLACES, TURN_DEG = 12, 360.0
 """Azimuths of a curve."""
@@ -105,12 +101,6 @@ class EarlierShape(_Part):
             raise ValueError("the azimuths of a curve must rise")
         if places and not (abs(places[0]) <= TURN_DEG and places[-1] - places[0] < TURN_DEG):
             raise ValueError("the azimuths of a curve must lie within one turn")
-        if self.modes_mm and not all(step > 0 for step in np.diff(self.azimuth_deg).tolist()):
-            raise ValueError("the azimuths of a curve must rise")
-        if self.azimuth_deg and not self.azimuth_deg[-1] - self.azimuth_deg[0] < TURN_DEG:
-            raise ValueError("the azimuths of a curve must lie within one turn")
-        if self.modes_mm and len(self.azimuth_deg) < FEWEST_PLACES:
-            raise ValueError(f"a curve needs at least {FEWEST_PLACES} azimuths")
         if any(len(part) != len(self.azimuth_deg) for part in parts):
             raise ValueError("a curve needs one value for each azimuth")
         if any(abs(value) > LARGEST_MM for part in parts for value in part):

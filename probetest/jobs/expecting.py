@@ -12,7 +12,7 @@ from probetest.jobs.earlier import EarlierResult
 from probetest.jobs.expect import corrections
 from probetest.mill import MillSettings
 
-SPLITTING = re.compile(r"[,;|\t]")
+SPLITTING = re.compile(r"[,;|]")
 """Marks at which a spreadsheet may split a line."""
 
 FORMULA_SIGNS = ("=", "+", "-", "@")
@@ -55,4 +55,4 @@ def _plain(text: str) -> str:
     """Text that no spreadsheet takes for a formula."""
     # A sign behind a mark that a spreadsheet may split at starts a formula too.
     shown = SPLITTING.sub(" ", printable(text))
-    return f"'{shown}" if shown.startswith(FORMULA_SIGNS) else shown
+    return f"'{shown}" if shown.lstrip().startswith(FORMULA_SIGNS) else shown

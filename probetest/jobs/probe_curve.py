@@ -21,7 +21,7 @@ DRAWS = 200
 SEED = 20260315
 """Seed of those curves: the same result gives the same table."""
 
-FEW_DIRECTIONS = 13
+FEW_DIRECTIONS = 16
 """Fewer directions leave much of a curve on a worn machine to guess."""
 
 MEAN = "Mean pre-travel"
@@ -48,8 +48,8 @@ def probe_curve(
     shape = own if own is not None else earlier.pretravel.curve
     if shape is None or not shape.modes_mm:
         raise ReportError(
-            f"the result of serial '{earlier.serial}' holds no pre-travel curve: it takes 12 directions or "
-            "more, evenly spread; an older result must be made anew from its log"
+            f"the result of serial '{earlier.serial}' holds no pre-travel curve: one orientation takes 12 "
+            "directions or more, evenly spread; an older result must be made anew from its log"
         )
     scatter = earlier.repeatability
     sd, dof = scatter.sd_mm, max(scatter.effective_dof, 3.0)
@@ -65,14 +65,13 @@ def probe_curve(
     if own is None and 0 < shape.directions < FEW_DIRECTIONS:
         remarks.append(
             f"The curve rests on {shape.directions} directions: between them it may be off by more than is "
-            "stated; "
-            "25 show it."
+            "stated; 25 show it well."
         )
     if own is not None and earlier.separation is not None and earlier.separation.disagreement_mm > 0:
         remarks.append(
             f"The orientations of the test disagree by {1000 * earlier.separation.disagreement_mm:.1f} µm "
             "(sd) beyond "
-            "the scatter; that is not in these figures."
+            "the scatter; these figures hold only a part of that."
         )
     runout, azimuth, words = _runout(earlier, mill)
     remarks.append(words)

@@ -20,7 +20,7 @@ def expected_table(found: Qualification) -> Table | Note:
     try:
         shown = example(EarlierResult.model_validate(result_to_dict(found)))
     except ReportError as error:
-        return Note("info", "No errors of work offsets", f"{error}.")
+        return Note("info", "No errors of work offsets", f"{str(error)[:1].upper()}{str(error)[1:]}.")
     rows = tuple(
         (
             plain.feature,

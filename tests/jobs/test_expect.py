@@ -34,7 +34,7 @@ GOAL = (0.0, 30.0, 90.0, 210.0)
 PROBE = Probe(arm_azimuth_deg=100.0, runout_mm=(0.006, -0.008))
 STRAIGHT = replace(PROBE, runout_mm=(0.0, 0.0))
 PLAN = Plan(repeats=5)
-TRIALS = 4000
+TRIALS = 3000
 
 BENCH = MillSettings(
     reversal_x_mm=0.010, reversal_y_mm=0.006, resolution_mm=0.001, runout_mm="measured", orientation="fixed",

@@ -13,11 +13,11 @@ import pytest
 from sample_probes import DemoProbe
 from simulated import assert_share_at_least, assert_share_at_most
 
-from probetest.errors import ProbetestError, StatisticsError
+from probetest.errors import StatisticsError
 from probetest.importers import import_log
 from probetest.jobs.earlier import EarlierResult
 from probetest.jobs.qualify import Qualification, qualify
-from probetest.jobs.result import result_to_dict, result_to_json
+from probetest.jobs.result import result_to_dict
 from probetest.jobs.verify import MIXED, Verification, verification_to_dict, verification_to_json, verify
 from probetest.limits import Limits
 from probetest.resources import bundled
@@ -97,18 +97,35 @@ def test_damaged_contact_is_found_in_the_waves(demo_probes: dict[str, DemoProbe]
     assert "a change all the same" in found["order_3"].note
 
 
-@pytest.mark.parametrize("serial", ["SK1-001", "SK1-002", "SK1-008", "SK2-002", "SK2-006"])
+def good_approaches(share: float) -> int:
+    """Closed form of Clopper and Pearson without a failure: 1 - 0.025 ** (1 / n) is at most the share."""
+    return int(np.ceil(np.log(0.025) / np.log1p(-share)))
+
+
+@pytest.mark.parametrize("serial", ["SK1-001", "SK1-008", "SK1-009", "SK2-002", "SK2-006", "SK2-007"])
 def test_a_result_agrees_with_itself(serial: str, demo_probes: dict[str, DemoProbe]) -> None:
     found = demo_probes[serial].found
     result = verify(found, earlier_of(found))
-    assert result.verdict == "consistent"
     assert {one.en for one in result.agreements if one.name in LENGTHS} == {0.0}
+    assert {one.verdict for one in result.agreements if one.name in LENGTHS} == {"consistent"}
     assert all(one.difference == 0.0 for one in result.agreements)
     assert [text.split(":")[0] for text in result.differences] == ["touches"]
-    assert result.advice == ()
+    # Few approaches without a failure don't show that half the limit of 2 % is kept.
+    open_ones = good_approaches(0.01) - found.outcomes.approaches
+    assert result.verdict == ("consistent" if open_ones <= 0 else "can't tell")
+    assert named(result)["miss_rate"].more_touches == (open_ones if open_ones > 0 else None)
+    assert len(result.advice) == (open_ones > 0)
 
 
 # ---- who knows what
+
+
+@cache
+def turned_test(threshold_n: float, seed: int) -> Qualification:
+    """A short test at four orientations of a probe with an arm that opens early."""
+    probe = replace(SOFT, threshold_n=(0.0, threshold_n, 0.0))
+    plan = Plan(directions=12, repeats=3, first_azimuth_deg=7.0)
+    return measured(probe, plan=plan, turned=True, seed=seed)
 
 
 @cache
@@ -119,34 +136,36 @@ def mixture(ours: bool, theirs: bool) -> Verification:
 
 
 @pytest.mark.parametrize(
-    ("ours", "theirs", "of", "of_probe"),
+    ("ours", "theirs", "of"),
     [
-        (True, True, OWN, True),
-        (True, False, f"{OWN}; report: {MIXED}", True),
-        (False, True, f"{MIXED}; report: {OWN}", False),
-        (False, False, MIXED, False),
+        (True, True, OWN),
+        (True, False, f"{OWN}; report: {MIXED}"),
+        (False, True, f"{MIXED}; report: {OWN}"),
+        (False, False, MIXED),
     ],
     ids=["both turned", "ours turned", "theirs turned", "none turned"],
 )
-def test_what_a_variation_is_of_follows_from_both_tests(
-    ours: bool, theirs: bool, of: str, of_probe: bool
-) -> None:
+def test_what_a_figure_is_of_follows_from_both_tests(ours: bool, theirs: bool, of: str) -> None:
     result = mixture(ours, theirs)
     found = named(result)
-    assert (found["pretravel_variation"].of, found["pretravel_variation"].of_probe) == (of, of_probe)
-    assert [found[name].of_probe for name in ("pooled_sd", "mean_pretravel", "order_3", "miss_rate")] == [
-        False, False, True, True,
-    ]  # fmt: skip
+    assert [found[name].of for name in ("pretravel_variation", "order_3")] == [of, of]
+    # No number of orientations takes the machine out of these.
+    assert [found[name].of for name in ("pooled_sd", "mean_pretravel", "miss_rate")] == [MIXED] * 3
     assert ("order_2" in found) is ours
+    assert found.get("order_2", found["order_3"]).of == of
     assert verification_to_dict(result)["label"] == (OWN if ours else MIXED)
 
 
-def test_healthy_probe_is_not_called_worse_where_both_turned_it() -> None:
-    assert mixture(True, True).verdict != "worse"
-
-
-def test_healthy_probe_is_not_called_worse_where_only_the_buyer_turned_it() -> None:
-    assert mixture(True, False).verdict != "worse"
+@pytest.mark.simulation
+def test_wave_that_the_makers_machine_hid_is_not_blamed_on_the_probe() -> None:
+    # An arm that opens early makes two lobes; the maker's mill has the same ones the other way.
+    probe = replace(SOFT, threshold_n=(0.0, 0.3, 0.0))
+    hiding = replace(SHOP_MILL, two_lobe_mm=0.0012, two_lobe_azimuth_deg=40.0)
+    report = earlier_of(measured(probe, hiding, plan=Plan(directions=24, repeats=10), seed=50))
+    found = [verify(turned_test(0.3, seed), report) for seed in range(3)]
+    assert [named(result)["order_2"].verdict for result in found] == ["worse"] * 3
+    assert [result.verdict for result in found] == ["can't tell"] * 3
+    assert all("ask for one from several orientations" in " ".join(result.advice) for result in found)
 
 
 @pytest.mark.parametrize("theirs", [True, False])
@@ -161,26 +180,39 @@ def test_worn_mill_that_was_not_told_apart_is_not_blamed_on_the_probe(theirs: bo
 # ---- another plan
 
 
-def test_a_part_of_the_plan_is_enough_where_it_shows_the_waves() -> None:
-    # 8 of the 24 directions of the report.
-    result = verify(measured(plan=Plan(directions=8, repeats=20), seed=3), earlier_of(measured(seed=4)))
-    assert result.verdict in ("consistent", "can't tell")
-    assert result.differences[-1] == "touches: 160 from 8 directions here, 120 then"
-
-
+@pytest.mark.simulation
 @pytest.mark.parametrize(
     ("arm_deg", "plan"),
     [
         (40.0, Plan(directions=9, repeats=5)),
         (100.0, Plan(directions=12, repeats=10, first_azimuth_deg=7.0)),
+        (70.0, Plan(directions=36, repeats=4)),
     ],
-    ids=["9 directions", "12 other azimuths"],
+    ids=["9 directions", "12 other azimuths", "36 directions"],
 )
-def test_healthy_probe_touched_from_other_directions_is_not_called_worse(arm_deg: float, plan: Plan) -> None:
-    probe = replace(SOFT, arm_azimuth_deg=arm_deg)
+def test_healthy_probe_touched_from_other_directions_shows_no_difference(arm_deg: float, plan: Plan) -> None:
+    probe, trials = replace(SOFT, arm_azimuth_deg=arm_deg), 3
     report = earlier_of(measured(probe, plan=Plan(directions=24, repeats=10), seed=5))
-    worse = sum(verify(measured(probe, plan=plan, seed=seed), report).verdict == "worse" for seed in range(4))
-    assert_share_at_most(worse, 4, 0.05)
+    found = [verify(measured(probe, plan=plan, seed=seed), report) for seed in range(trials)]
+    assert "worse" not in {result.verdict for result in found}
+    scored = [one for result in found for one in result.agreements if one.name in LENGTHS]
+    # A curve over all directions takes 12; fewer are named instead.
+    assert len(scored) == trials * (4 if plan.directions >= 12 else 2)
+    assert_share_at_most(sum(one.verdict in ("worse", "better") for one in scored), len(scored), 0.05)
+    assert found[0].differences[-1].endswith(f"from {plan.directions} directions here, 240 then")
+    reasons = dict(found[0].not_compared)
+    assert ("takes 12 of them" in reasons.get("Pre-travel variation", "")) is (plan.directions < 12)
+
+
+@pytest.mark.simulation
+def test_damaged_arm_is_found_from_other_directions_and_a_healthy_one_is_not() -> None:
+    report = earlier_of(measured(turned=True, seed=60))
+    verdicts = {
+        threshold: [verify(turned_test(threshold, seed), report).verdict for seed in range(3)]
+        for threshold in (0.0, 0.3)
+    }
+    assert_share_at_most(verdicts[0.0].count("worse"), 3, 0.05)
+    assert_share_at_least(verdicts[0.3].count("worse"), 3, 0.9)
 
 
 # ---- what is missing
@@ -189,10 +221,17 @@ def test_healthy_probe_touched_from_other_directions_is_not_called_worse(arm_deg
 def without(*paths: str) -> Callable[[dict[str, Any]], None]:
     def change(plain: dict[str, Any]) -> None:
         for path in paths:
-            part, last = path.split(".")
-            plain[part][last] = [] if last == "harmonics" else None
+            part = plain
+            *steps, last = path.split(".")
+            for step in steps:
+                part = part[step]
+            part[last] = [] if last == "waves" else None
 
     return change
+
+
+NO_WAVES = "one of the tests holds no curve over all directions"
+NO_CURVE = "the earlier result holds no curve over all directions"
 
 
 @pytest.mark.parametrize(
@@ -200,11 +239,13 @@ def without(*paths: str) -> Callable[[dict[str, Any]], None]:
     [
         (without("pretravel.mean_mm"), "Mean pre-travel", "the earlier test does not give it"),
         (lambda plain: plain.update(budgets=[]), "Mean pre-travel", "the earlier test does not give it"),
-        (without("pretravel.variation_mm"), "Pre-travel variation", "the earlier test does not give it"),
-        (without("pretravel.harmonics"), "Three-lobed wave", "one of the tests can't show it"),
+        (without("pretravel.curve"), "Pre-travel variation", NO_CURVE),
+        (without("pretravel.curve.upper_mm"), "Pre-travel variation", NO_CURVE),
+        (without("pretravel.curve"), "Three-lobed wave", NO_WAVES),
+        (without("pretravel.curve.waves"), "Three-lobed wave", NO_WAVES),
         (without("repeatability.sd_mm"), "Repeatability (pooled sd)", "the earlier test did not resolve it"),
     ],
-    ids=["mean", "budgets", "variation", "waves", "scatter"],
+    ids=["mean", "budgets", "curve", "limit of the curve", "curve of waves", "waves", "scatter"],
 )
 def test_what_the_report_lacks_is_named(
     change: Callable[[dict[str, Any]], None], label: str, reason: str
@@ -226,34 +267,39 @@ def test_scatter_that_this_test_does_not_resolve_is_named() -> None:
 
 def test_misses_alone_do_not_make_a_probe_consistent() -> None:
     found = measured()
-    bare = without(
-        "pretravel.mean_mm", "pretravel.variation_mm", "pretravel.harmonics", "repeatability.sd_mm"
-    )
+    bare = without("pretravel.mean_mm", "pretravel.curve", "repeatability.sd_mm")
     result = verify(found, earlier_of(found, bare))
     assert [one.name for one in result.agreements] == ["miss_rate"]
     assert result.verdict == "can't tell"
 
 
-def test_limits_that_are_off_leave_half_of_the_figure() -> None:
-    found = measured()
+@pytest.mark.parametrize("path", ["repeatability.sd_mm", "separation.probe.upper_mm"])
+def test_consistent_needs_scatter_and_variation(path: str, demo_probes: dict[str, DemoProbe]) -> None:
+    found = demo_probes["SK1-008"].found
+    assert verify(found, earlier_of(found)).verdict == "consistent"
+    result = verify(found, earlier_of(found, without(path)))
+    assert {one.verdict for one in result.agreements} == {"consistent"}
+    assert result.verdict == "can't tell"
 
-    def off(plain: dict[str, Any]) -> None:
-        plain["limits"] = {name: None for name in plain["limits"] if name != "risk"}
 
-    result = named(verify(found, earlier_of(found, off)))
-    for name in ("pooled_sd", "pretravel_variation", "mean_pretravel", "order_3"):
+def test_limits_in_use_say_what_matters_and_those_that_are_off_leave_half_of_the_figure() -> None:
+    usual = measured()
+    off = {name: None for name in usual.limits.model_dump() if name.startswith("max_")}
+    found = measured(limits=Limits(**off, tolerance_mm=None, min_cpk=None))
+    # The limits of the earlier result are another matter: whoever reads it chooses.
+    result = named(verify(found, earlier_of(usual)))
+    for name in ("pooled_sd", "pretravel_variation", "mean_pretravel"):
         assert result[name].matters == pytest.approx(result[name].theirs / 2)
-    with_limits = named(verify(found, earlier_of(found)))
-    limits = found.limits
-    assert limits.max_pooled_sd_mm is not None
-    assert with_limits["pooled_sd"].matters == limits.max_pooled_sd_mm / 2
-    assert with_limits["order_3"].matters == pytest.approx(0.030 / 4)
-
-
-def test_share_of_misses_matters_from_half_of_its_limit_on() -> None:
-    # So the page says of all figures.
-    found = measured()
-    assert named(verify(found, earlier_of(found)))["miss_rate"].matters == pytest.approx(0.02 / 2)
+    assert result["order_3"].matters == pytest.approx(result["pretravel_variation"].theirs / 4)
+    assert result["miss_rate"].matters == pytest.approx(0.01)
+    chosen = Limits(
+        max_pooled_sd_mm=0.003, max_pretravel_variation_mm=0.02, tolerance_mm=0.05, max_miss_rate=0.06
+    )
+    matters = {one.name: one.matters for one in verify(measured(limits=chosen), earlier_of(usual)).agreements}
+    assert matters == pytest.approx(
+        {"pooled_sd": 0.0015, "pretravel_variation": 0.01, "mean_pretravel": 0.025, "order_3": 0.005,
+         "miss_rate": 0.03}
+    )  # fmt: skip
 
 
 # ---- conditions
@@ -286,12 +332,20 @@ def test_stage_that_differs_is_named() -> None:
     assert "stage: 'baseline' here, 'after a fall' then" in result.differences
 
 
-def test_longer_stylus_is_not_blamed_on_the_probe() -> None:
-    longer = measured(
-        replace(SOFT, stylus_length_mm=60.0),
-        record=RECORD.model_copy(update={"stylus": Stylus(length_mm=60.0, ball_diameter_mm=4.0)}),
+@pytest.mark.parametrize("length_mm", [40.0, 60.0])
+def test_another_stylus_leaves_the_figures_of_pretravel_open(length_mm: float) -> None:
+    other = measured(
+        replace(SOFT, stylus_length_mm=length_mm),
+        record=RECORD.model_copy(update={"stylus": Stylus(length_mm=length_mm, ball_diameter_mm=4.0)}),
     )
-    assert verify(longer, earlier_of(measured())).verdict != "worse"
+    result = verify(other, earlier_of(measured()))
+    found = named(result)
+    for name in ("pretravel_variation", "mean_pretravel", "order_3"):
+        assert (found[name].verdict, found[name].more_touches) == ("can't tell", None)
+        assert found[name].note.startswith(f"the stylus is {length_mm:g} mm long here and was 50 mm")
+        assert any(text.startswith(f"{found[name].label}: the stylus is") for text in result.advice)
+    assert "stylus" not in found["pooled_sd"].note + found["miss_rate"].note
+    assert result.verdict == "can't tell"
 
 
 def test_another_serial_is_refused() -> None:
@@ -303,7 +357,7 @@ def test_another_serial_is_refused() -> None:
 # ---- JSON
 
 
-@pytest.mark.parametrize("serial", ["SK1-008", "SK1-009", "SK2-001"])
+@pytest.mark.parametrize("serial", ["SK1-009", "SK2-001"])
 def test_json_holds_every_figure_and_no_nan(serial: str, demo_probes: dict[str, DemoProbe]) -> None:
     result = verify(received(serial), earlier_of(demo_probes[serial].found))
     plain = json.loads(verification_to_json(result), parse_constant=pytest.fail)
@@ -314,7 +368,10 @@ def test_json_holds_every_figure_and_no_nan(serial: str, demo_probes: dict[str, 
         assert one["difference_lower"] <= one["difference"] <= one["difference_upper"]
         assert one["verdict"] in ("consistent", "worse", "better", "can't tell")
         assert (one["en"] is None) == (one["name"] == "miss_rate") == ("en_reason" in one)
-    assert verification_to_json(result) == verification_to_json(result)
+    log, against = plain["input"], plain["against"]
+    assert (log["file"], len(log["sha256"])) == (f"{serial}.csv", 64)
+    assert (against["serial"], against["verdict"]) == (serial, demo_probes[serial].found.verdict)
+    assert (plain["serial"], plain["qualification_verdict"]) == (serial, result.found.verdict)
 
 
 # ---- known truth
@@ -325,7 +382,7 @@ def test_healthy_probe_is_rarely_called_worse() -> None:
     rng = np.random.default_rng(7)
     pairs = [
         verify(measured(seed=int(mine)), earlier_of(measured(seed=int(theirs))))
-        for mine, theirs in rng.integers(2**31, size=(6, 2))
+        for mine, theirs in rng.integers(2**31, size=(4, 2))
     ]
     assert_share_at_most(sum(result.verdict == "worse" for result in pairs), len(pairs), 0.05)
     scored = [one.en or 0.0 for result in pairs for one in result.agreements if one.name in LENGTHS]
@@ -333,29 +390,9 @@ def test_healthy_probe_is_rarely_called_worse() -> None:
 
 
 @pytest.mark.simulation
-def test_damaged_probe_is_found_more_often_the_worse_it_is() -> None:
-    report = earlier_of(measured(STIFF, plan=Plan(directions=24, repeats=10), seed=8))
-    found = []
-    for preload_n in (2.8, 2.95, 3.6):
-        damaged = replace(STIFF, preload_n=preload_n)
-        results = [verify(measured(damaged, seed=seed), report).verdict for seed in range(4)]
-        found.append(results.count("worse"))
-    assert found == sorted(found)
-    assert_share_at_most(found[0], 4, 0.05)
-    assert_share_at_least(found[-1], 4, 0.95)
-
-
-@pytest.mark.simulation
 def test_short_test_is_never_consistent() -> None:
     report = earlier_of(measured(STIFF, seed=9))
-    found = {
-        verify(measured(STIFF, plan=Plan(directions=8, repeats=2), seed=seed), report).verdict
-        for seed in range(6)
-    }
+    plan = Plan(directions=8, repeats=2)
+    found = {verify(measured(STIFF, plan=plan, seed=seed), report).verdict for seed in range(4)}
     assert "consistent" not in found
     assert "can't tell" in found
-
-
-def test_refusal_is_an_error_of_this_package() -> None:
-    assert issubclass(StatisticsError, ProbetestError)
-    assert EarlierResult.model_validate_json(result_to_json(measured())).serial == "T-1"

