@@ -230,7 +230,7 @@ def read_result(path: Path) -> EarlierResult:
         # Reading a pipe or a device would never end.
         if not path.is_file() or size > LARGEST_BYTES:
             raise ReportError(
-                f"{name}: found no plain file, or {size} bytes, expected a result.json or report.pdf of "
+                f"{name}: found no plain file of a usual size, expected a result.json or report.pdf of "
                 "this software."
             )
         data = path.read_bytes()

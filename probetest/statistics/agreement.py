@@ -10,7 +10,7 @@ import numpy as np
 from scipy import stats
 
 from probetest.errors import StatisticsError
-from probetest.statistics.intervals import Interval, proportion_interval
+from probetest.statistics.intervals import Interval, proportion_interval, proportion_upper
 
 Agrees = Literal["consistent", "worse", "better", "can't tell"]
 Overall = Literal["consistent", "worse", "can't tell"]
@@ -240,7 +240,7 @@ def compare_misses(ours: tuple[int, int], theirs: tuple[int, int], matters: floa
     Notes
     -----
     Fisher's exact test, two-sided. Without a difference, "consistent" needs the upper limit of ``ours``
-    (Clopper and Pearson, 95 % two-sided) to lie no further than ``matters`` above ``theirs``.
+    (Clopper and Pearson, 95 % one-sided) to lie no further than ``matters`` above ``theirs``.
     """
     failed, approaches = ours
     table = np.array([[failed, approaches - failed], [theirs[0], theirs[1] - theirs[0]]])
@@ -251,7 +251,7 @@ def compare_misses(ours: tuple[int, int], theirs: tuple[int, int], matters: floa
     more = None
     if p < RISK:
         verdict = "worse" if share > reference else "better"
-    elif limits.upper > reference + matters:
+    elif proportion_upper(failed, approaches) > reference + matters:
         verdict = "can't tell"
         more = _good_touches(failed, approaches, reference + matters)
     difference = share - reference
@@ -270,7 +270,7 @@ def _good_touches(failed: int, approaches: int, wanted: float) -> int | None:
     """More approaches, all good, until the upper limit of the share is as wanted."""
     more = 1
     while more <= MOST_TOUCHES:
-        if proportion_interval(failed, approaches + more).upper <= wanted:
+        if proportion_upper(failed, approaches + more) <= wanted:
             break
         more *= 2
     else:
@@ -278,7 +278,7 @@ def _good_touches(failed: int, approaches: int, wanted: float) -> int | None:
     low, high = more // 2, more
     while high - low > 1:
         middle = (low + high) // 2
-        if proportion_interval(failed, approaches + middle).upper <= wanted:
+        if proportion_upper(failed, approaches + middle) <= wanted:
             high = middle
         else:
             low = middle

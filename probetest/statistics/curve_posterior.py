@@ -275,7 +275,8 @@ def describe_curves(
     Notes
     -----
     Scatter makes the range of the mean curve too large, by about as much as it does that of curves
-    drawn about the mean: that is taken off (parametric bootstrap). The standard deviation is that of
+    drawn about the mean (their median): that is taken off, one standard deviation at most (parametric
+    bootstrap). The standard deviation is that of
     the difference between the latest and the earliest place.
     """
     spans = []
@@ -283,9 +284,10 @@ def describe_curves(
         curves = draws_mm + share * unassigned_mm
         mean = curves.mean(axis=0)
         latest, earliest = int(mean.argmax()), int(mean.argmin())
-        inflated = float(np.ptp(curves, axis=1).mean()) - float(np.ptp(mean))
-        span = max(0.0, float(np.ptp(mean)) - inflated)
-        spans.append((span, float((curves[:, latest] - curves[:, earliest]).std(ddof=1))))
+        u = float((curves[:, latest] - curves[:, earliest]).std(ddof=1))
+        # A few draws with wild waves must not make it more than the standard deviation itself.
+        inflated = min(float(np.median(np.ptp(curves, axis=1))) - float(np.ptp(mean)), u)
+        spans.append((max(0.0, float(np.ptp(mean)) - inflated), u))
     draws_mm = draws_mm[:, : len(azimuth_deg)]
     return CurvePosterior(
         azimuth_deg=azimuth_deg,
