@@ -124,7 +124,9 @@ def test_slopes_are_the_derivatives_of_the_shape() -> None:
     def value(place: np.ndarray) -> np.ndarray:
         return place[0] * seat_shape(stack.body_deg, place[1], place[2], np.exp(place[3:]))
 
-    limits = [np.inf, np.inf, PAIR_SD, GAIN_SD, GAIN_SD, GAIN_SD]
+    # The size may go as far as that of the equal arms that fit best.
+    limits = [shape.known_sd[0], np.inf, PAIR_SD, GAIN_SD, GAIN_SD, GAIN_SD]
+    assert limits[0] == pytest.approx(shape.seat.size_mm, rel=0.6)
     smooth = np.abs((stack.body_deg - shape.seat.arm_deg) % 60 - 30) < 22  # away from the kinks
     for column, limit in enumerate(limits):
         step = np.zeros(6)
