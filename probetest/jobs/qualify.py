@@ -201,7 +201,10 @@ def qualify(triggers: Triggers, limits: Limits) -> Qualification:
         flags=list_flags(triggers, flagged),
         without_flags=_without_flags(headline, found, capability, triggers, limits, zero, stage, separated),
         budgets=make_budgets(found, record, mean, separated.known),
-        summaries=(summarise_series(headline, found, "", record, limits), *others),
+        summaries=(
+            summarise_series(headline, found, "", record, _judged_by(limits, headline, separated)),
+            *others,
+        ),
         separated=separated,
         spherical=sphere_of(triggers, headline.stage, headline.orientation_deg, found),
         whole=curve_of(headline, found) if found.variation is not None else None,
@@ -244,6 +247,11 @@ def _capability(found: Analysis, limits: Limits, zero: float | None) -> tuple[Ca
         return None, str(error)
 
 
+def _judged_by(limits: Limits, part: Series, separated: Separated) -> Limits:
+    """Limits on a series by itself; variation is not judged where the probe's own is known."""
+    return limits.model_copy(update={"max_pretravel_variation_mm": None}) if separated.uses(part) else limits
+
+
 def _others(
     analysed: Sequence[tuple[Series, Analysis | None, str]],
     headline: Series,
@@ -251,10 +259,9 @@ def _others(
     record: TestRecord,
     limits: Limits,
 ) -> list[SeriesSummary]:
-    """The series beside the headline; variation is not judged where the probe's own is known."""
-    scatter_alone = limits.model_copy(update={"max_pretravel_variation_mm": None})
+    """The series beside the headline."""
     return [
-        summarise_series(part, one, reason, record, scatter_alone if separated.uses(part) else limits)
+        summarise_series(part, one, reason, record, _judged_by(limits, part, separated))
         for part, one, reason in analysed
         if part is not headline
     ]
