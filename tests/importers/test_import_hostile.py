@@ -42,12 +42,12 @@ REFUSED = {
 
 
 @pytest.mark.parametrize("raw", REFUSED.values(), ids=REFUSED.keys())
-def test_hostile_log_is_refused_within_a_second(log, raw):
+def test_hostile_log_is_refused_within_seconds(log, raw):
     path = log(raw)
     begin = time.process_time()
     with pytest.raises(ImportDataError) as caught:
         import_log(path)
-    assert time.process_time() - begin < 1.0
+    assert time.process_time() - begin < 3.0
     assert len(str(caught.value)) < 10_000
 
 
