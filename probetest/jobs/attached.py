@@ -64,8 +64,7 @@ def read_attachment(data: bytes, wanted: str, name: str) -> bytes:
     )
     raise ReportError(
         f"{name}: found {how_many} inside the PDF, expected one of a report of this software; the {wanted} "
-        "beside "
-        "it will do as well."
+        "beside it will do as well."
     )
 
 

@@ -259,6 +259,5 @@ def _sentence(name: str, error: ValidationError) -> str:
     )
     return (
         f"{name}, {place}: found {printable(found)[:70]}, expected what {SCHEMA} holds "
-        f"({first['msg'].lower()}); make "
-        "the result anew from its log."
+        f"({first['msg'].lower()}); make the result anew from its log."
     )

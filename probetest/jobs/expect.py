@@ -120,8 +120,7 @@ def expect(
     if any(one.form.mean_left_out for one in found):
         remarks.append(
             "The mean pre-travel is not known, and no calibration takes it off: it comes on top of every "
-            "edge, "
-            "width, diameter and corner."
+            "edge, width, diameter and corner."
         )
     return Expectation(
         earlier, mill, tuple(found), tuple(tried), tuple(_predict(earlier, mill)), tuple(remarks)

@@ -70,8 +70,7 @@ def probe_curve(
     if own is not None and earlier.separation is not None and earlier.separation.disagreement_mm > 0:
         remarks.append(
             f"The orientations of the test disagree by {1000 * earlier.separation.disagreement_mm:.1f} µm "
-            "(sd) beyond "
-            "the scatter; these figures hold only a part of that."
+            "(sd) beyond the scatter; these figures hold only a part of that."
         )
     runout, azimuth, words = _runout(earlier, mill)
     remarks.append(words)
@@ -88,8 +87,7 @@ def _basis(earlier: EarlierResult) -> str:
         return "Lobing is that of the probe alone, told from the machine of the test by several orientations."
     return (
         "Lobing is that of the probe and the machine of the test together (one orientation): the reversal "
-        "value of "
-        "that machine is in it, and that of yours comes on top."
+        "value of that machine is in it, and that of yours comes on top."
     )
 
 
@@ -123,8 +121,7 @@ def _mean(earlier: EarlierResult) -> tuple[float | None, float, str]:
             u,
             (
                 f"Mean pre-travel {1000 * mean:.1f} ± {1000 * expanded:.1f} µm of probe and machine of the "
-                "test: its "
-                "reversal values add about a third of their sum to it."
+                "test: its reversal values add about a third of their sum to it."
             ),
         )
     # Mean of b/2 |cos| over a turn is b / pi.
@@ -135,8 +132,7 @@ def _mean(earlier: EarlierResult) -> tuple[float | None, float, str]:
         u,
         (
             f"Mean pre-travel of the probe alone {1000 * mean:.1f} ± {2000 * u:.1f} µm (2 u): that of the "
-            "test less what "
-            "its reversal value adds on average."
+            "test less what its reversal value adds on average."
         ),
     )
 
@@ -152,8 +148,7 @@ def _runout(earlier: EarlierResult, mill: MillSettings) -> tuple[float, float | 
     if apart is None or apart.runout_mm is None:
         raise ReportError(
             f"the result of serial '{earlier.serial}' holds no run-out (it takes several orientations): "
-            "state "
-            "runout_mm in the machine file"
+            "state runout_mm in the machine file"
         )
     return (
         apart.runout_mm,
@@ -176,6 +171,5 @@ def _left_out(mill: MillSettings) -> Iterator[str]:
         yield "Height: latency and axial bending are not stated (z_pretravel_mm) and taken as 0."
     yield (
         "Left out: geometry and scale of the machine, temperature, surface and form of the work, tool "
-        "length, and "
-        "anything that changed since the test."
+        "length, and anything that changed since the test."
     )

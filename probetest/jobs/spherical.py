@@ -164,8 +164,8 @@ def _unusable(rows: pd.DataFrame) -> str:
     if _height(rows) <= RING_GAP_DEG:
         return (
             f"all {len(rows)} touches on the sphere have one elevation "
-            f"({rows['elevation_deg'].mean():.4g}°); "
-            "touch it from above as well: straight down, and at one slope between at least"
+            f"({rows['elevation_deg'].mean():.4g}°); touch it from above as well: straight down, and at one "
+            "slope between at least"
         )
     lost = ~np.isfinite(rows[["x_mm", "y_mm", "z_mm"]].to_numpy()).all(axis=1)
     if lost.any():

@@ -97,10 +97,8 @@ def verify(found: Qualification, earlier: EarlierResult) -> Verification:
     if found.record.serial != earlier.serial:
         raise StatisticsError(
             f"{found.source.file}: the log is of serial '{found.record.serial}', the result it is held "
-            "against of "
-            f"'{earlier.serial}'; only tests of one probe can be compared (--serial names it where the log "
-            "does "
-            "not)"
+            f"against of '{earlier.serial}'; only tests of one probe can be compared (--serial names it "
+            "where the log does not)"
         )
     agreements: list[Agreement] = []
     missing: list[tuple[str, str]] = []
@@ -290,14 +288,13 @@ def _advice(found: Qualification, earlier: EarlierResult, agreements: list[Agree
         if found.separated.known is None:
             yield (
                 "What is worse is of your machine and the probe together: repeat the test with the probe "
-                "turned in "
-                "the spindle to 0, 30, 90 and 210°, which tells them apart."
+                "turned in the spindle to 0, 30, 90 and 210°, which tells them apart."
             )
         if any(one.verdict == "worse" and one.name == "pooled_sd" for one in agreements):
             yield (
                 "More scatter may be the machine's, its spindle's or its controller's: touch with another "
-                "contact "
-                "device on this machine, or with this probe on another machine, before you blame the probe."
+                "contact device on this machine, or with this probe on another machine, before you blame "
+                "the probe."
             )
     if earlier.own is None and any(one.verdict == "worse" and one.name in OF_STYLUS for one in agreements):
         yield (

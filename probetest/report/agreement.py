@@ -101,12 +101,10 @@ def agreement_table(result: Verification) -> Table:
         note="\n".join(
             [
                 "Eₙ: difference by its expanded uncertainty (95 %, both tests), as in ISO 13528; beyond −1 "
-                "and 1 "
-                "the figures differ, smaller is better. Scatter is compared by its logarithm, misses by "
-                "Fisher's "
-                "exact test. Consistent also says that a difference of half the limit would have shown in "
-                "95 of 100 tests. All "
-                "together are worse only if a figure of the probe is so at 5 % risk for all of them.",
+                "and 1 the figures differ, smaller is better. Scatter is compared by its logarithm, misses "
+                "by Fisher's exact test. Consistent also says that a difference of half the limit would "
+                "have shown in 95 of 100 tests. All together are worse only if a figure of the probe is so "
+                "at 5 % risk for all of them.",
                 *remarks,
                 *skipped,
             ]
@@ -185,10 +183,8 @@ def curves(result: Verification) -> Picture | None:
     return picture_from_figure(
         figure,
         caption="Pre-travel of the probe alone, here and in the report (bands: 2 u). If the curves have "
-        "the same "
-        "shape but are turned, orientation 0 is not the same mark on the probe in both tests; the figures "
-        "above do "
-        "not depend on it.",
+        "the same shape but are turned, orientation 0 is not the same mark on the probe in both tests; the "
+        "figures above do not depend on it.",
         alt="Two curves of the probe alone over a turn, here and in the report.",
     )
 

@@ -43,8 +43,8 @@ def capability_facts(found: Qualification) -> Facts | Note:
         ("Presumes", result.presumes),
         (
             f"Cg = {STUDY_SHARE:g} T / ({STUDY_SPREAD:g} s)",
-            f"{number(result.cg, 2)} for repeatability alone "
-            "(constants: common practice, no source; conventions differ)",
+            f"{number(result.cg, 2)} for repeatability alone (constants: common practice, no source; "
+            "conventions differ)",
         ),
         (
             "Cgk",

@@ -77,9 +77,9 @@ def direction_table(found: Qualification) -> Table:
         ),
         rows=tuple(rows),
         note="Azimuth is the direction the stylus moves, counter-clockwise from X+. ± is of the mean, by the "
-        "pooled scatter. Brown-Forsythe "
-        f"{p_words(test.brown_forsythe_p)}; Cochran's C = {number(test.cochran_c, 3)}, critical "
-        f"{number(test.cochran_critical, 3)} at {percent(HOMOGENEITY_RISK)}: {alike}.",
+        f"pooled scatter. Brown-Forsythe {p_words(test.brown_forsythe_p)}; Cochran's C = "
+        f"{number(test.cochran_c, 3)}, critical {number(test.cochran_critical, 3)} at "
+        f"{percent(HOMOGENEITY_RISK)}: {alike}.",
     )
 
 
@@ -138,8 +138,8 @@ def harmonics_table(found: Qualification) -> Table | Note:
         ),
         note="amplitude × cos(order × (azimuth − phase)), least squares on the true azimuths; "
         "u: standard error; p: chance of so large an amplitude by scatter alone. Waves shorter than two "
-        "directions fold back into the orders shown. "
-        f"Condition {fit.condition:.2f}, n = {found.analysis.repeatability.n}.",
+        f"directions fold back into the orders shown. Condition {fit.condition:.2f}, n = "
+        f"{found.analysis.repeatability.n}.",
     )
 
 
@@ -159,8 +159,8 @@ def seat_facts(found: Qualification) -> Facts | Note:
         return Note(
             "info",
             "No three-arm shape",
-            "None stands out of the scatter "
-            f"({p_words(seat.shown_p)}, n = {found.analysis.repeatability.n}).",
+            f"None stands out of the scatter ({p_words(seat.shown_p)}, n = "
+            f"{found.analysis.repeatability.n}).",
         )
     fits = "no misfit shown" if seat.fits else "the shape does not fit"
     kind = "arms on contact pairs, ratio " + number(seat.pair_ratio, 2) if seat.pair_ratio else "ideal arms"
@@ -267,9 +267,8 @@ def drift_facts(found: Qualification) -> Facts | Note:
         rows.append(
             (
                 "Shift of the centre over the test",
-                f"X {um(x, 2, sign=True)} µm, Y {um(y, 2, sign=True)} µm, "
-                f"u = {um(drift.centre_u_mm, 2)} µm: "
-                "machine, artefact or stylus, not told apart",
+                f"X {um(x, 2, sign=True)} µm, Y {um(y, 2, sign=True)} µm, u = {um(drift.centre_u_mm, 2)} "
+                "µm: machine, artefact or stylus, not told apart",
             )
         )
     spread = found.analysis.repeatability
@@ -285,8 +284,7 @@ def drift_facts(found: Qualification) -> Facts | Note:
         rows.append(
             (
                 "First touch of a direction against the later ones",
-                f"{um(first.shift_mm, 2, sign=True)} µm "
-                f"({um_span(first.interval_mm, 2)} µm), "
+                f"{um(first.shift_mm, 2, sign=True)} µm ({um_span(first.interval_mm, 2)} µm), "
                 f"{first.directions} directions",
             )
         )
@@ -316,8 +314,8 @@ def budget_tables(found: Qualification) -> tuple[Table, ...]:
                 ),
                 rows=tuple(rows),
                 caption=f"{budget.figure}: {um(budget.value_mm, decimals)} ± "
-                f"{um(budget.expanded_mm, decimals)} µm "
-                f"({percent(budget.level)}, k = {budget.coverage_factor:.2f})",
+                f"{um(budget.expanded_mm, decimals)} µm ({percent(budget.level)}, k = "
+                f"{budget.coverage_factor:.2f})",
                 emphasis=(len(rows) - 1,),
             )
         )

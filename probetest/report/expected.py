@@ -41,10 +41,8 @@ def expected_table(found: Qualification) -> Table | Note:
         ),
         rows=rows,
         note=f"{_mill(shown.mill)} Careful: each direction calibrated at the mark, and moves that come "
-        "back one way. "
-        f"95 of 100 settings have no larger error ({shown.plain.features[0].trials} random settings, JCGM "
-        "101; of "
-        "a centre and a corner the length). Shares of the mean square error. "
+        f"back one way. 95 of 100 settings have no larger error ({shown.plain.features[0].trials} random "
+        "settings, JCGM 101; of a centre and a corner the length). Shares of the mean square error. "
         "The command probetest expect makes this table for your own mill.\n" + "\n".join(shown.plain.remarks),
     )
 
@@ -58,8 +56,6 @@ def _mill(mill: MillSettings) -> str:
     reversal = f"{um(mill.reversal_x_mm, 0)} and {um(mill.reversal_y_mm, 0)} µm"
     return (
         f"Mill: reversal value {reversal}, readout {um(mill.resolution_mm, 0)} µm, spindle at its mark "
-        "within "
-        f"{mill.orientation_sd_deg:g}° (sd), ball radius calibrated by {mill.calibration_touches} "
-        "directions. "
-        "Reversal value and run-out are common practice for a small mill (no source)."
+        f"within {mill.orientation_sd_deg:g}° (sd), ball radius calibrated by {mill.calibration_touches} "
+        "directions. Reversal value and run-out are common practice for a small mill (no source)."
     )
