@@ -98,8 +98,8 @@ def test_damaged_contact_is_found_in_the_waves(demo_probes: dict[str, DemoProbe]
 
 
 def good_approaches(share: float) -> int:
-    """Closed form of Clopper and Pearson without a failure: 1 - 0.025 ** (1 / n) is at most the share."""
-    return int(np.ceil(np.log(0.025) / np.log1p(-share)))
+    """Closed form of Clopper and Pearson without a failure: 1 - 0.05 ** (1 / n) is at most the share."""
+    return int(np.ceil(np.log(0.05) / np.log1p(-share)))
 
 
 @pytest.mark.parametrize("serial", ["SK1-001", "SK1-008", "SK1-009", "SK2-002", "SK2-006", "SK2-007"])

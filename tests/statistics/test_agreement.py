@@ -26,7 +26,12 @@ from probetest.statistics.agreement import (
     en_score,
     overall_agreement,
 )
-from probetest.statistics.intervals import Interval, proportion_interval, sd_interval, t_factor
+from probetest.statistics.intervals import (
+    Interval,
+    proportion_upper,
+    sd_interval,
+    t_factor,
+)
 
 GEAR = Path(__file__).parents[1] / "references" / "gear.csv"
 
@@ -249,8 +254,8 @@ def test_so_many_more_good_approaches_settle_the_misses(failed: int, n: int, the
     assert first.more_touches is not None
     assert first.note == "if none of them fails"
     wanted = theirs[0] / theirs[1] + 0.02
-    assert proportion_interval(failed, n + first.more_touches).upper <= wanted
-    assert proportion_interval(failed, n + first.more_touches - 1).upper > wanted
+    assert proportion_upper(failed, n + first.more_touches) <= wanted
+    assert proportion_upper(failed, n + first.more_touches - 1) > wanted
     assert compare_misses((failed, n + first.more_touches), theirs, 0.02, of=OWN).verdict == "consistent"
 
 

@@ -232,14 +232,14 @@ def curves(shown_p: float = 0.0, dof: float = FIRM) -> CurvePosterior:
 def test_description_of_known_draws() -> None:
     found = curves()
     size = 0.005 + 0.0002 * np.random.default_rng(8).normal(size=500)
-    assert found.variation_mm == pytest.approx(2 * size.mean())
+    assert found.variation_mm == pytest.approx(4 * size.mean() - 2 * np.median(size))
     assert found.u_mm[0] == pytest.approx(size.std(ddof=1))
     assert len(found.spans_mm) == len(SHARES)
-    assert found.spans_mm[0] == pytest.approx((2 * size.mean(), 2 * size.std(ddof=1)))
+    assert found.spans_mm[0] == pytest.approx((found.variation_mm, 2 * size.std(ddof=1)))
     fine = np.deg2rad(found.azimuth_deg)
     # Freed of scatter: the range of the mean less what curves about it have more.
     whole = np.ptp(size.mean() * np.cos(3 * fine) + 0.002 * np.cos(6 * fine))
-    each = np.mean([np.ptp(one * np.cos(3 * fine) + 0.002 * np.cos(6 * fine)) for one in size])
+    each = np.median([np.ptp(one * np.cos(3 * fine) + 0.002 * np.cos(6 * fine)) for one in size])
     assert found.spans_mm[-1][0] == pytest.approx(2 * whole - each)
 
 
