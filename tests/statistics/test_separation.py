@@ -25,7 +25,7 @@ from probetest.study.separation_study import FINE_DEG, GOAL_SET, Case, Truth, ma
 
 SD = 0.002
 STILL = 1e-5  # stated scatter of readings without any, mm
-RUNS = 40
+RUNS = 20
 
 
 def flat(curve: np.ndarray, azimuth_deg: np.ndarray) -> np.ndarray:

@@ -21,7 +21,7 @@ from probetest.statistics.variation import Variation, pretravel_variation
 from probetest.study.separation_study import FINE_DEG, Case, draw_truth, make_turn, simulate_turns
 
 SD = 0.002
-RUNS = 40
+RUNS = 20
 STILL, WORN = Mill(), Mill(reversal_mm=(0.010, 0.010), two_lobe_mm=0.003, two_lobe_azimuth_deg=30.0)
 
 
