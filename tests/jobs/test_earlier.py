@@ -274,9 +274,7 @@ def test_huge_file_is_refused_unread(tmp_path: Path) -> None:
     huge = tmp_path / "huge.json"
     with huge.open("wb") as file:
         file.truncate(2 * LARGEST_BYTES)
-    with pytest.raises(
-        ReportError, match=r"huge\.json: found no plain file of a usual size, expected"
-    ):
+    with pytest.raises(ReportError, match=r"huge\.json: found no plain file of a usual size, expected"):
         read_result(huge)
 
 
