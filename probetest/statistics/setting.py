@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable
 from dataclasses import dataclass, replace
 from typing import Literal
 
@@ -252,13 +252,6 @@ def expect_feature(curve: ProbeCurve, shop: Shop, feature: Feature, trials: int 
         low, high = np.quantile(errors[:, 0], [tail, 1 - tail])
         signed = Interval(float(low), float(high), COVERED)
     return Expected(feature.name, len(feature.azimuth_deg), form, largest, standard_error, signed, trials)
-
-
-def worst(expected: Sequence[Expected]) -> Expected:
-    """The one with the largest 95 % error, as of the four `faces`; at least one is needed."""
-    if not expected:
-        raise StatisticsError("the worst of no features can't be found")
-    return max(expected, key=lambda found: found.error95_mm)
 
 
 def try_habits(

@@ -363,14 +363,6 @@ def height() -> Feature:
     return Feature("height", "height", (0.0,))
 
 
-def common_features(touches: int = 4) -> tuple[Feature, ...]:
-    """The features that most work offsets are set on: four edges, a web, a pocket, circles, corner, Z."""
-    across = [make(azimuth) for make in (web_centre, pocket_centre) for azimuth in (0.0, 90.0)]
-    sizes = [make(azimuth) for make in (web_width, pocket_width) for azimuth in (0.0, 90.0)]
-    circles = [make(touches) for make in (bore_centre, boss_centre, bore_diameter, boss_diameter)]
-    return (*faces(), *across, *sizes, *circles, corner(), height())
-
-
 def with_more_touches(feature: Feature, touches: int) -> Feature | None:
     """The same circle by at least so many touches; None for what is no circle, or has no pairs then."""
     if not feature.is_round:

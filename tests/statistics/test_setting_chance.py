@@ -11,9 +11,10 @@ from scipy import stats
 from simulated import assert_share
 
 from probetest.errors import StatisticsError
+from probetest.jobs.expect import work_features
 from probetest.statistics.approach import unit_vectors
 from probetest.statistics.seat import seat_shape
-from probetest.statistics.setting import closed_form, expect_feature, worst
+from probetest.statistics.setting import closed_form, expect_feature
 from probetest.statistics.setting_chance import draw_errors, error95, look_up, moments
 from probetest.statistics.setting_cycles import (
     Feature,
@@ -23,7 +24,6 @@ from probetest.statistics.setting_cycles import (
     bore_diameter,
     boss_centre,
     boss_diameter,
-    common_features,
     corner,
     cycle_of,
     edge,
@@ -106,7 +106,7 @@ def test_a_return_move_is_all_or_nothing() -> None:
 def test_nothing_left_to_chance_gives_the_closed_form() -> None:
     curve = ProbeCurve(0.01 * seat_shape(GRID, 17.0)[None, :], 0.0, runout_mm=0.004, runout_azimuth_deg=70.0)
     shop = Shop((0.02, 0.03), calibration="radius", calibration_touches=3, return_one_way=True)
-    for feature in (*common_features(), web_centre(same_side=True), boss_diameter(6, 3.0, same_side=True)):
+    for feature in (*work_features(4), web_centre(same_side=True), boss_diameter(6, 3.0, same_side=True)):
         errors = draw_errors(cycle_of(feature), curve, shop, 10)
         mean = closed_form(curve, shop, feature).mean_mm
         assert errors == pytest.approx(np.tile(mean, (10, 1)), abs=1e-15)
@@ -250,7 +250,7 @@ def test_a_block_is_centred_far_better_than_its_edges_are_found() -> None:
         centred = expect_feature(curve, shop, web_centre(azimuth, same_side=True))
         assert centred.error95_mm + 3 * centred.error95_se_mm < 0.003
         assert {"reversal", "run-out", "lobing"} <= set(centred.form.cancelling)
-    assert worst([expect_feature(curve, shop, face) for face in faces()]).error95_mm > 0.025
+    assert max(expect_feature(curve, shop, face).error95_mm for face in faces()) > 0.025
     # Without the turn of the spindle all of the run-out stays.
     assert expect_feature(curve, shop, web_centre()).error95_mm > 0.02
 
@@ -284,13 +284,6 @@ def test_a_feature_is_quick() -> None:
     draw_errors(cycle, curve, SHOPS["random"])
     moments(cycle, curve, SHOPS["random"])
     assert time.process_time() - started < 1.0
-
-
-def test_the_worst_of_the_faces_is_named() -> None:
-    found = [expect_feature(FLAT, Shop((0.02, 0.03)), face) for face in faces()]
-    assert worst(found).feature in ("edge touched Y+", "edge touched Y-")
-    with pytest.raises(StatisticsError, match="worst of no features"):
-        worst([])
 
 
 # ---- refusals

@@ -8,6 +8,7 @@ import numpy as np
 import pytest
 
 from probetest.errors import StatisticsError
+from probetest.jobs.expect import work_features
 from probetest.statistics.seat import seat_shape
 from probetest.statistics.setting import (
     HabitEffect,
@@ -21,7 +22,6 @@ from probetest.statistics.setting_cycles import (
     Shop,
     bore_centre,
     bore_diameter,
-    common_features,
     corner,
     edge,
     height,
@@ -47,7 +47,7 @@ def tried(curve: ProbeCurve, shop: Shop, *features: object) -> dict[tuple[str, s
 
 
 def test_each_feature_meets_each_habit() -> None:
-    features = common_features()
+    features = work_features(4)
     found = try_habits(LOBE, Shop(), features, 1000)
     assert [(f.feature, f.habit) for f in found] == [(f.name, habit) for f in features for habit in HABITS]
 
