@@ -19,6 +19,12 @@ HIGH_CONDITION = 4.0
 """Condition of the centre fit above which the report warns (an even spread has 1)."""
 
 
+SMALL_ORDERS = 11
+"""Blind orders above it are no reason to choose other orientations: no set of four is without any."""
+
+TURN_TO = "Orientations 0, 30, 90 and 210° tell them apart."
+
+
 def make_remarks(
     triggers: Triggers, found: Analysis, headline: Series, series: int, separated: Separated
 ) -> tuple[str, ...]:
@@ -83,8 +89,8 @@ def _separated(separated: Separated) -> Iterator[str]:
         orders = ", ".join(str(order) for order in apart.blind_orders)
         yield (
             f"Waves of order {orders} look alike at all orientations: they count as neither the probe's nor "
-            "the machine's, and the intervals of both allow for them. Orientations 0, 30, 90 and 210° tell "
-            "them apart."
+            "the machine's, and the intervals of both allow for them."
+            + ("" if min(apart.blind_orders) > SMALL_ORDERS else f" {TURN_TO}")
         )
     if not apart.agrees:
         yield (
