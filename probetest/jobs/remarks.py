@@ -20,7 +20,7 @@ HIGH_CONDITION = 4.0
 
 
 SMALL_ORDERS = 11
-"""Blind orders above it are no reason to choose other orientations: no set of four is without any."""
+"""Blind orders above it are no reason to advise 0, 30, 90 and 210 deg, which are blind to 12 themselves."""
 
 TURN_TO = "Orientations 0, 30, 90 and 210° tell them apart."
 
