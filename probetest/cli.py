@@ -2,86 +2,25 @@
 
 from __future__ import annotations
 
-import functools
 import os
 import sys
 import traceback
-from collections.abc import Callable
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, NoReturn
+from typing import TYPE_CHECKING, NoReturn
 
 import click
 
 import probetest
+from probetest.options import PATH, reading_options
 
 if TYPE_CHECKING:
     from probetest.jobs.batch import Options
     from probetest.jobs.reading import Reading
+    from probetest.jobs.shop import Shop
 
 EXIT_CODES = {"pass": 0, "fail": 1, "undecided": 3, "consistent": 0, "worse": 1, "can't tell": 3}
 UNUSABLE = 2
 BROKEN = 70
-
-PATH = click.Path(path_type=Path)
-
-
-_READING = (
-    click.option(
-        "--units",
-        type=click.Choice(["mm", "inch", "um", "thou"]),
-        help="Units, where the log does not state them.",
-    ),
-    click.option("--serial", metavar="TEXT", help="Serial of the probe, where the log does not state it."),
-    click.option(
-        "--about", type=PATH, metavar="FILE", help="Serial, artefact, stylus ... of the test (TOML)."
-    ),
-    click.option(
-        "--columns", type=PATH, metavar="FILE", help="Column map (TOML) for a table with other names."
-    ),
-    click.option("--pattern", metavar="NAME|FILE", help="Shape of the lines, or a pattern file (TOML)."),
-    click.option(
-        "--plan", type=PATH, metavar="FILE", help="Planned touches (CSV), for a log without directions."
-    ),
-    click.option("--direction", metavar="X+|DEG", help="Motion of every approach: a face, or an azimuth."),
-    click.option(
-        "--radial", is_flag=True, help="Each approach ran through the centre of the round artefact."
-    ),
-    click.option(
-        "--feeds",
-        type=click.Choice(["slow", "fast", "all"]),
-        help="Which touches of fast and slow pairs count.",
-    ),
-    click.option(
-        "--part", type=click.IntRange(1), metavar="N", help="Which part of an interrupted log counts."
-    ),
-    click.option("--join", is_flag=True, help="The parts of an interrupted log belong together."),
-    click.option("--decimal", type=click.Choice([".", ","]), help="Decimal sign of a table."),
-    click.option(
-        "--delimiter", metavar="SIGN", help="Sign between the cells of a table; tab for a tabulator."
-    ),
-    click.option("--tag", metavar="TEXT", help="Word in front of the first colon of a result in brackets."),
-    click.option("--x-diameter", is_flag=True, help="X counts as a diameter: halve it."),
-)
-_READING_NAMES = (
-    "units", "serial", "about", "columns", "pattern", "plan", "direction", "radial", "feeds", "part", "join",
-    "decimal", "delimiter", "tag", "x_diameter",
-)  # fmt: skip
-
-
-def _reading_options(command: Callable[..., Any]) -> Callable[..., Any]:
-    """Give a command the options of all that read logs, as one argument ``reading``."""
-
-    @functools.wraps(command)
-    def with_reading(**values: Any) -> Any:
-        from probetest.jobs.reading import Reading
-
-        reading = Reading(**{name: values.pop(name) for name in _READING_NAMES})
-        return command(reading=reading, **values)
-
-    wrapped: Callable[..., Any] = with_reading
-    for option in reversed(_READING):
-        wrapped = option(wrapped)
-    return wrapped
 
 
 @click.group(context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100})
@@ -103,34 +42,64 @@ def cli() -> None:
     "--out", type=PATH, default=Path("reports"), show_default=True, metavar="DIR", help="Where reports go."
 )
 @click.option("--no-pdf", is_flag=True, help="Write result.json only.")
-@_reading_options
+@click.option(
+    "--register", type=PATH, metavar="FILE", help="Keep the tests in this register; a folder has its own."
+)
+@click.option("--no-register", is_flag=True, help="Keep no register of a folder.")
+@click.option(
+    "--workers", type=click.IntRange(0), default=0, metavar="N", help="Processes for a folder; 0: all cores."
+)
+@click.option("--cluster", metavar="ADDRESS", help="Dask scheduler that does the work of a folder.")
+@click.option("--again", is_flag=True, help="Do what an earlier run of a folder has done as well.")
+@reading_options
 def qualify(
     logs: tuple[Path, ...],
     limits: Path | None,
     out: Path,
     no_pdf: bool,
+    register: Path | None,
+    no_register: bool,
+    workers: int,
+    cluster: str | None,
+    again: bool,
     reading: Reading,
 ) -> None:
     """Check each probe against its limits; write DIR/SERIAL/ with report.pdf, report.ipynb, result.json.
+
+    Where LOG is a folder, all logs in it are qualified over several processes: one bad log does not stop
+    the rest, a run that was stopped goes on where it was, the tests go into DIR/register.sqlite, and
+    DIR/summary.csv lists all serials. Exit code 2 then says that a log could not be used.
 
     Example: probetest qualify SK1-001.csv --limits limits.toml
     """
     from probetest.jobs.batch import Options
 
-    sys.exit(_qualify(list(logs), Options(limits, reading), out, pdf=not no_pdf))
+    if register and no_register:
+        raise click.UsageError("--register and --no-register contradict each other.")
+    options = Options(limits, reading)
+    if any(log.is_dir() for log in logs):
+        from probetest.jobs.shop import REGISTER, Shop
+
+        kept = None if no_register else register or out / REGISTER
+        shop = Shop(out, pdf=not no_pdf, workers=workers, cluster=cluster, register=kept, again=again)
+        sys.exit(_qualify_folders(list(logs), options, shop))
+    if workers or cluster or again:
+        raise click.UsageError("--workers, --cluster and --again are for folders of logs.")
+    sys.exit(_qualify(list(logs), options, out, pdf=not no_pdf, register=register))
 
 
 @cli.command()
 @click.argument("logs", nargs=-1, required=True, type=PATH, metavar="LOG...")
 @click.option("--json", "as_json", is_flag=True, help="Print the same as JSON, and nothing else.")
-@_reading_options
+@reading_options
 def check(logs: tuple[Path, ...], as_json: bool, reading: Reading) -> None:
     """Say what was understood of each log, what was skipped and why, and every problem. Writes nothing.
 
     Example: probetest check SK1-001.csv
     """
     from probetest.jobs.checking import check_log
-    from probetest.screen import print_checked, print_json, progress
+    from probetest.screen.checked import print_checked
+    from probetest.screen.console import print_json, progress
 
     told = reading.told()
     with progress() as bar:
@@ -146,7 +115,7 @@ def check(logs: tuple[Path, ...], as_json: bool, reading: Reading) -> None:
 @cli.command()
 @click.argument("log", type=PATH)
 @click.option("-o", "--out", type=PATH, required=True, metavar="FILE", help="The native log to write.")
-@_reading_options
+@reading_options
 def convert(log: Path, out: Path, reading: Reading) -> None:
     """Write a log of any shape as a native log, which states everything and needs no options.
 
@@ -155,7 +124,8 @@ def convert(log: Path, out: Path, reading: Reading) -> None:
     Example: probetest convert run3.txt -o SK1-001.csv --units mm --serial SK1-001 --plan plan.csv
     """
     from probetest.jobs.converting import convert_log
-    from probetest.screen import print_checked, print_written, progress
+    from probetest.screen.checked import print_checked
+    from probetest.screen.console import print_written, progress
 
     told = reading.told()
     with progress() as bar:
@@ -177,7 +147,7 @@ def convert(log: Path, out: Path, reading: Reading) -> None:
 )
 @click.option("--no-pdf", is_flag=True, help="Write verification.json only.")
 @click.option("--json", "as_json", is_flag=True, help="Print verification.json, and nothing else.")
-@_reading_options
+@reading_options
 def verify(
     log: Path,
     against: Path,
@@ -197,7 +167,8 @@ def verify(
     from probetest.jobs.batch import Options
     from probetest.jobs.verify import verification_to_dict
     from probetest.jobs.verifying import verify_log, write_verification
-    from probetest.screen import print_json, print_verification, progress
+    from probetest.screen.buyers import print_verification
+    from probetest.screen.console import print_json, progress
 
     options = Options(limits, reading)
     with progress() as bar:
@@ -232,7 +203,8 @@ def expect(result: Path, machine: Path, as_json: bool, corrections: Path | None)
     from probetest.jobs.expect import expectation_to_dict, work_features
     from probetest.jobs.expecting import write_corrections
     from probetest.mill import read_mill
-    from probetest.screen import print_expectation, print_json, print_written, progress
+    from probetest.screen.buyers import print_expectation
+    from probetest.screen.console import print_json, print_written, progress
 
     mill, earlier = read_mill(machine), read_result(result)
     if corrections is not None:
@@ -263,9 +235,13 @@ def demo(folder: Path, no_pdf: bool) -> None:
     sys.exit(_qualify(logs, Options(limits), folder, pdf=not no_pdf))
 
 
-def _qualify(logs: list[Path], options: Options, out: Path, *, pdf: bool) -> int:
+def _qualify(
+    logs: list[Path], options: Options, out: Path, *, pdf: bool, register: Path | None = None
+) -> int:
     from probetest.jobs.batch import qualify_jobs, read_jobs, write_results
-    from probetest.screen import print_results, progress
+    from probetest.jobs.registering import entry_of, keep
+    from probetest.screen.console import print_minds, progress
+    from probetest.screen.results import print_results
     from probetest.statistics.decision import overall_verdict
 
     limits = options.read_limits()
@@ -277,8 +253,30 @@ def _qualify(logs: list[Path], options: Options, out: Path, *, pdf: bool) -> int
         for folder in write_results(results, out, options, pdf=pdf):
             folders.append(folder)
             step()
+        minds = keep(register, (entry_of(found, job.triggers) for job, found in results))
     print_results([found for _, found in results], folders)
+    print_minds(minds)
     return EXIT_CODES[overall_verdict(found.verdict for _, found in results)]
+
+
+def _qualify_folders(places: list[Path], options: Options, shop: Shop) -> int:
+    from probetest.jobs.shop import find_logs, run_batch, write_summary
+    from probetest.screen.batch import print_batch
+    from probetest.screen.console import progress
+    from probetest.statistics.decision import overall_verdict
+
+    logs = find_logs(places, shop.out)
+    steps = []
+    with progress() as bar:
+        tick = bar.start("qualifying", len(logs))
+        for done in run_batch(logs, options, shop):
+            steps.extend(done)
+            tick()
+    summary = write_summary(shop.out, steps)
+    print_batch(steps, summary)
+    if any(step.row.problem for step in steps):
+        return UNUSABLE
+    return EXIT_CODES[overall_verdict(step.row.verdict for step in steps if step.row.verdict)]
 
 
 def main() -> NoReturn:

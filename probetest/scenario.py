@@ -212,7 +212,7 @@ def scenario_tests(
         simulated = simulate_case(case, first_stream + number)
         source = Source(f"{case.serial}.csv", "", len(simulated.frame), "mm", "simulated")
         truth = {"serial": case.serial, "build": case.build, "story": case.story, **simulated.truth}
-        yield Triggers(_record(case), simulated.frame, source), truth
+        yield Triggers(record_of(case), simulated.frame, source), truth
 
 
 def write_scenario(folder: Path) -> None:
@@ -232,7 +232,8 @@ def _write(folder: Path, tests: Iterator[tuple[Triggers, dict[str, Any]]]) -> No
     (folder / "truth.json").write_text(text + "\n", encoding="utf-8")
 
 
-def _record(case: Case) -> TestRecord:
+def record_of(case: Case) -> TestRecord:
+    """What the head of the log of a case states."""
     return TestRecord(
         serial=case.serial,
         build=case.build,

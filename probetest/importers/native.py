@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import csv
+import io
 import json
 import os
 from collections.abc import Iterator
@@ -70,6 +71,18 @@ def write_native_log(
     file) and the digits beyond ``decimals``. ``reading_mm`` is written only where it is used.
     """
     path = Path(path)
+    text = native_log(triggers, decimals=decimals, keep_lines=keep_lines)
+    part = path.with_name(f".{path.name}.{os.getpid()}.part")
+    try:
+        with part.open("x", encoding="utf-8", newline="") as stream:
+            stream.write(text)
+        part.replace(path)
+    finally:
+        part.unlink(missing_ok=True)
+
+
+def native_log(triggers: Triggers, *, decimals: int | None = 5, keep_lines: bool = False) -> str:
+    """The text of a native log; parameters and errors are those of `write_native_log`."""
     record = triggers.record
     frame = triggers.frame
     if keep_lines:
@@ -78,14 +91,9 @@ def write_native_log(
             record = record.model_copy(update={"origin": origin})
         frame = frame.assign(source_line=frame["line"])
     head = list(_head_lines(record))
-    columns = _columns(frame, decimals)
-    part = path.with_name(f".{path.name}.{os.getpid()}.part")
-    try:
-        with part.open("x", encoding="utf-8", newline="") as stream:
-            _write(stream, head, columns)
-        part.replace(path)
-    finally:
-        part.unlink(missing_ok=True)
+    stream = io.StringIO(newline="")
+    _write(stream, head, _columns(frame, decimals))
+    return stream.getvalue()
 
 
 def _write(stream: TextIO, head: list[str], columns: dict[str, list[Any]]) -> None:

@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+import functools
+import json
 import re
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import datetime
 from hashlib import file_digest, sha256
 from pathlib import Path
+from types import MappingProxyType
 from typing import TYPE_CHECKING, Any
 
 from probetest.errors import ImportDataError, ProbetestError, ReportError
@@ -36,6 +39,8 @@ PLAIN_SUFFIXES = (".csv", ".tsv", ".txt", ".log")
 
 RESERVED = re.compile(r"(?i)(con|prn|aux|nul|com\d|lpt\d)(\..*)?")
 """Names that some systems keep for devices."""
+
+NOTHING: Mapping[str, Any] = MappingProxyType({})
 
 
 @dataclass(frozen=True, slots=True)
@@ -96,6 +101,36 @@ def open_test(log: str, serial: str, limits: str, reading: Mapping[str, Any]) ->
         if not serial or triggers.record.serial == serial:
             return triggers, options.read_limits()
     raise ReportError(f"{path.name}: no serial '{serial}' in this log")
+
+
+def open_qualification(
+    log: str = "", serial: str = "", limits: str = "", reading: Mapping[str, Any] = NOTHING
+) -> Qualification:
+    """Qualify what the notebook reports on; parameters and errors are those of `open_test` and `qualify`.
+
+    The last answer is kept: where reports are made in this very process, the notebook asks for what was
+    just computed.
+    """
+    path = Path(log) if log else bundled("data") / "demo" / DEMO_LOG
+    said = json.dumps([serial, limits, dict(reading)], sort_keys=True)
+    return _qualified_once(str(path), _signature(path), _signature(Path(limits)) if limits else (), said)
+
+
+@functools.lru_cache(maxsize=1)
+def _qualified_once(
+    log: str, _log_as_it_is: tuple[int, ...], _limits_as_they_are: tuple[int, ...], said: str
+) -> Qualification:
+    serial, limits, reading = json.loads(said)
+    return qualify(*open_test(log, serial, limits, reading))
+
+
+def _signature(path: Path) -> tuple[int, ...]:
+    try:
+        state = path.stat()
+    except OSError:
+        # Reading it will say what is wrong.
+        return ()
+    return state.st_mtime_ns, state.st_size, state.st_ino
 
 
 def folder_name(serial: str) -> str:
@@ -196,8 +231,9 @@ def write_results(
     with NotebookRunner() as runner:
         for job, found in results:
             folder = make_folder(out, found)
-            notebook = runner.run(bundled("notebooks") / TEMPLATE, _parameters(job, found, options))
-            _write_report(folder, job, found, notebook)
+            notebook = runner.run(bundled("notebooks") / TEMPLATE, notebook_parameters(job, options))
+            for name, data in report_files(job, found, notebook, result_to_json(found)).items():
+                write_atomically(folder / name, data)
             yield folder
 
 
@@ -219,31 +255,34 @@ def make_folder(out: Path, found: Qualification) -> Path:
     return folder
 
 
-def _parameters(job: Job, found: Qualification, options: Options) -> dict[str, Any]:
+def notebook_parameters(job: Job, options: Options) -> dict[str, Any]:
+    """What the notebook must be told to report on a job."""
     return {
         "log": str(job.log.resolve()),
-        "serial": found.record.serial,
+        "serial": job.triggers.record.serial,
         "limits": str(options.limits.resolve()) if options.limits else "",
         "reading": options.reading.plain(),
     }
 
 
-def _write_report(folder: Path, job: Job, found: Qualification, notebook: NotebookNode) -> None:
+def report_files(job: Job, found: Qualification, notebook: NotebookNode, result: bytes) -> dict[str, bytes]:
+    """The files of a report by their names, from its executed notebook and its result.json.
 
-    from probetest.report.render import notebook_to_bytes, notebook_to_pdf, write_atomically
+    Raises
+    ------
+    ReportError
+        If the report can't be typeset, or the log changed meanwhile.
+    """
+    from probetest.report.render import notebook_to_bytes, notebook_to_pdf
 
-    result = result_to_json(found)
-    attachments = {"result.json": result, **log_itself(job)}
     report = notebook_to_pdf(
         notebook,
         title="Acceptance test",
         serial=found.record.serial,
-        attachments=attachments,
+        attachments={"result.json": result, **log_itself(job)},
         date=date_of(found),
     )
-    write_atomically(folder / "report.ipynb", notebook_to_bytes(notebook))
-    write_atomically(folder / "report.pdf", report)
-    write_atomically(folder / "result.json", result)
+    return {"report.ipynb": notebook_to_bytes(notebook), "report.pdf": report, "result.json": result}
 
 
 def log_itself(job: Job) -> dict[str, bytes]:

@@ -17,6 +17,7 @@ from probetest.statistics.intervals import Interval
 from probetest.statistics.outliers import FAMILY_RISK
 from probetest.statistics.repeatability import REPEATABILITY_FACTOR
 from probetest.statistics.uncertainty import Budget
+from probetest.triggers import UNDATED
 
 _NUMBERS = re.compile(r"\[\n\s+-?[0-9][^\[\]{}\"]*\]")
 """A list of numbers, spread over lines."""
@@ -37,6 +38,7 @@ def result_to_dict(found: Qualification) -> dict[str, Any]:
         "software": f"probetest {probetest.__version__}",
         "serial": record.serial,
         "build": record.build,
+        "tested": tested_at(found),
         "verdict": found.verdict,
         "verdict_rule": "fail if any check fails, else undecided if any is undecided, else pass",
         "input": {
@@ -107,6 +109,12 @@ def result_to_dict(found: Qualification) -> dict[str, Any]:
         "remarks": list(found.remarks),
     }
     return {key: _finite(value) for key, value in plain.items()}
+
+
+def tested_at(found: Qualification) -> str | None:
+    """Time of the first touch of the headline series, ISO 8601; None where no day was logged."""
+    times = found.series.level["time"].dropna()
+    return None if times.empty or times.min().date() == UNDATED else str(times.min().isoformat())
 
 
 def result_to_json(found: Qualification) -> bytes:

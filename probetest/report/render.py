@@ -3,10 +3,7 @@
 from __future__ import annotations
 
 import copy
-import os
-import secrets
 from collections.abc import Callable, Mapping
-from contextlib import suppress
 from datetime import datetime
 from pathlib import Path
 from typing import Any, cast
@@ -14,7 +11,7 @@ from typing import Any, cast
 import nbformat
 from nbformat import NotebookNode
 
-from probetest.errors import ReportError
+from probetest.atomic import write_atomically
 from probetest.report.exporter import METADATA_KEY, ReportPDFExporter
 from probetest.report.runner import NotebookRunner
 
@@ -67,30 +64,6 @@ def notebook_to_pdf(
     exporter = cast(Any, ReportPDFExporter)(attachments=dict(attachments or {}))
     pdf, _ = exporter.from_notebook_node(labelled)
     return cast(bytes, pdf)
-
-
-def write_atomically(path: Path, data: bytes) -> None:
-    """Write a file so that it is there whole or not at all.
-
-    Raises
-    ------
-    ReportError
-        If it can't be written; what was there before is still there.
-    """
-    if not path.name or path.is_dir():
-        raise ReportError(f"{path}: found a folder, expected the name of a file.")
-    draft = path.with_name(f".{path.name[:100]}.{secrets.token_hex(8)}.part")
-    try:
-        with draft.open("xb") as file:
-            file.write(data)
-            file.flush()
-            os.fsync(file.fileno())
-        draft.replace(path)
-    except OSError as error:
-        raise ReportError(f"{path}: the file can't be written ({error.strerror}).") from error
-    finally:
-        with suppress(OSError):
-            draft.unlink(missing_ok=True)
 
 
 def notebook_to_bytes(notebook: NotebookNode) -> bytes:

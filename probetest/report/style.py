@@ -157,6 +157,7 @@ def figure_to_svg(figure: Figure) -> bytes:
 
     Characters that can't be printed are replaced; no text of the figure is read as a formula.
     """
+    from matplotlib.backends.backend_svg import FigureCanvasSVG
     from matplotlib.text import Text
 
     for artist in figure.findobj(Text):
@@ -166,7 +167,9 @@ def figure_to_svg(figure: Figure) -> bytes:
     with report_style(), warnings.catch_warnings():
         # What Inter and DejaVu lack is replaced and counted when the report is made.
         warnings.filterwarnings("ignore", message="Glyph .* missing from", category=UserWarning)
-        figure.savefig(file, format="svg", metadata={"Date": None, "Creator": None})
+        # savefig would draw everything twice; one drawing lays out and writes.
+        canvas: Any = FigureCanvasSVG(figure)
+        canvas.print_svg(file, metadata={"Date": None, "Creator": None})
     return clean(file.getvalue().decode("utf-8")).text.encode("utf-8")
 
 

@@ -1,0 +1,283 @@
+"""A folder of logs, over several processes: reports, register and summary; goes on after a stop."""
+
+from __future__ import annotations
+
+import csv
+import io
+from collections.abc import Iterator, Mapping, Sequence
+from contextlib import ExitStack, contextmanager
+from dataclasses import asdict, dataclass
+from hashlib import sha256
+from pathlib import Path
+from typing import Any
+
+from probetest.atomic import write_atomically
+from probetest.errors import ProbetestError, ReportError
+from probetest.faults import printable
+from probetest.jobs.batch import Options, folder_name
+from probetest.jobs.journal import Journal, Written, task_key
+from probetest.jobs.made import Made, Row, make_reports, unusable
+from probetest.jobs.registering import told
+from probetest.register import Register
+
+SUMMARY = "summary.csv"
+REGISTER = "register.sqlite"
+
+LOG_SUFFIXES = (".csv", ".tsv", ".txt", ".log")
+
+FORMULA = ("=", "+", "-", "@", "\t", "\r")
+"""Beginnings of a cell that some spreadsheets take for a formula."""
+
+
+@dataclass(frozen=True, slots=True)
+class Shop:
+    """How a batch is run.
+
+    Attributes
+    ----------
+    out : pathlib.Path
+        Where the reports go.
+    pdf : bool
+    workers : int
+        Processes; 0 for one each processor.
+    cluster : str or None
+        Address of a Dask scheduler that does the work instead; its workers must see the logs under the
+        same path.
+    register : pathlib.Path or None
+    again : bool
+        Do what was done before as well.
+    """
+
+    out: Path
+    pdf: bool = True
+    workers: int = 0
+    cluster: str | None = None
+    register: Path | None = None
+    again: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class Step:
+    """A serial that is done, or a log that can't be used.
+
+    Attributes
+    ----------
+    row : Row
+    folder : pathlib.Path or None
+    resumed : bool
+        Whether an earlier run had done it.
+    minds : tuple of str
+        What the register found.
+    """
+
+    row: Row
+    folder: Path | None
+    resumed: bool = False
+    minds: tuple[str, ...] = ()
+
+
+def find_logs(places: Sequence[Path], out: Path) -> list[Path]:
+    """The logs in folders, at any depth, in the order of their names; files are taken as they are.
+
+    Hidden files, files with another ending than those of a log, and the folder of the reports are
+    left alone.
+
+    Raises
+    ------
+    ReportError
+        If a folder holds no log.
+    """
+    logs: list[Path] = []
+    for place in places:
+        found = sorted(_logs_in(place, out.resolve())) if place.is_dir() else [place]
+        if not found:
+            raise ReportError(
+                f"{printable(str(place))}: found no log in this folder, expected files that end in "
+                f"{', '.join(LOG_SUFFIXES)}."
+            )
+        logs.extend(found)
+    return list(dict.fromkeys(logs))
+
+
+def _logs_in(place: Path, out: Path) -> Iterator[Path]:
+    for path in place.rglob("*"):
+        parts = path.relative_to(place).parts
+        if any(part.startswith(".") for part in parts) or path.suffix.lower() not in LOG_SUFFIXES:
+            continue
+        if path.is_file() and not (out != place.resolve() and path.resolve().is_relative_to(out)):
+            yield path
+
+
+def run_batch(logs: Sequence[Path], options: Options, shop: Shop) -> Iterator[list[Step]]:
+    """Qualify logs; yields what became of each, in their order, once it is on the disk.
+
+    Parameters
+    ----------
+    logs : sequence of pathlib.Path
+    options : Options
+    shop : Shop
+
+    Yields
+    ------
+    list of Step
+        One for each serial of a log, or one for a log that can't be used.
+
+    Raises
+    ------
+    ProbetestError
+        If the limits, the folder, the journal, the register or the cluster can't be used, or a process
+        was stopped from outside. What was yielded before stays.
+    """
+    _make(shop.out)
+    options.read_limits()
+    with ExitStack() as stack:
+        journal = stack.enter_context(Journal(shop.out))
+        base = stack.enter_context(Register(shop.register)) if shop.register else None
+        keys = [_key(log, options, shop) for log in logs]
+        earlier = [[] if key is None or shop.again else journal.done(key) for key in keys]
+        waiting = [log for log, key, done in zip(logs, keys, earlier, strict=True) if key and not done]
+        made = _work(waiting, options, shop)
+        taken = {} if shop.again else journal.owners(keys)
+        for log, key, done in zip(logs, keys, earlier, strict=True):
+            if key is None:
+                yield [Step(unusable(log, f"{log.name}: the file can't be read").row, None)]
+            elif done:
+                yield [Step(one.row, shop.out / one.folder, resumed=True) for one in done]
+            else:
+                yield _finish(next(made), key, journal, base, shop, taken)
+
+
+def _make(folder: Path) -> None:
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        raise ReportError(
+            f"{printable(str(folder))}: the folder can't be made ({error.strerror}); choose another --out."
+        ) from error
+
+
+def _key(log: Path, options: Options, shop: Shop) -> str | None:
+    try:
+        return task_key(log.read_bytes(), options, pdf=shop.pdf) if log.is_file() else None
+    except OSError:
+        return None
+
+
+def _work(logs: Sequence[Path], options: Options, shop: Shop) -> Iterator[list[Made]]:
+    """Reports in the order of the logs, made as processes are free; only a few wait to be written."""
+    if not logs:
+        return
+    from joblib import Parallel, delayed
+    from joblib.externals.loky.process_executor import TerminatedWorkerError
+
+    with _cluster(shop.cluster):
+        pool = Parallel(
+            n_jobs=shop.workers or -1, return_as="generator", batch_size=1, pre_dispatch="2*n_jobs"
+        )
+        task = delayed(make_reports)
+        try:
+            yield from pool(task(log.absolute(), options, pdf=shop.pdf) for log in logs)
+        except TerminatedWorkerError as error:
+            raise ReportError(
+                "A process of the batch was stopped from outside, perhaps for want of memory; run the same "
+                "command again to go on, with fewer --workers."
+            ) from error
+
+
+@contextmanager
+def _cluster(address: str | None) -> Iterator[None]:
+    if address is None:
+        yield
+        return
+    try:
+        from distributed import Client
+        from joblib import parallel_config
+    except ImportError as error:
+        raise ReportError(
+            "--cluster: found no Dask on this machine, expected it; pip install 'probetest[cluster]'."
+        ) from error
+    try:
+        scheduler: Any = Client
+        client = scheduler(address, timeout="10s")
+    except (OSError, ValueError) as error:
+        raise ReportError(f"--cluster {printable(address)}: no scheduler answers there.") from error
+    with client, parallel_config("dask", client=client, wait_for_workers_timeout=30):
+        yield
+
+
+def _finish(
+    made: Sequence[Made],
+    key: str,
+    journal: Journal,
+    base: Register | None,
+    shop: Shop,
+    taken: dict[str, str],
+) -> list[Step]:
+    """Files first, then the register, then the journal: what the journal names is there."""
+    steps: list[Step] = []
+    written: list[Written] = []
+    for one in made:
+        if one.entry is None:
+            steps.append(Step(one.row, None))
+            continue
+        name = _free_name(one, key, taken)
+        minds: list[str] = []
+        try:
+            digests = _write(shop.out / name, one.files)
+            if base is not None:
+                stored = base.store(one.entry)
+                minds = told(one.entry, stored.outcome, stored.same_touches)
+        except ProbetestError as error:
+            steps.append(Step(unusable(Path(one.row.log), str(error)).row, None))
+            continue
+        written.append(Written(one.row, name, digests))
+        steps.append(Step(one.row, shop.out / name, minds=tuple(minds)))
+    if len(written) == len(made):
+        journal.add(key, written)
+    return steps
+
+
+def _free_name(one: Made, key: str, taken: dict[str, str]) -> str:
+    """The folder of a serial; with a part of the hash of the log where another log has it already."""
+    name = folder_name(one.row.serial)
+    entry = one.entry
+    if entry is not None and taken.setdefault(name.casefold(), key) != key:
+        name = f"{name}-{entry.log_sha256[:10]}"
+        taken[name.casefold()] = key
+    return name
+
+
+def _write(folder: Path, files: Mapping[str, bytes]) -> dict[str, str]:
+    _make(folder)
+    for name, data in files.items():
+        write_atomically(folder / name, data)
+    return {name: sha256(data).hexdigest() for name, data in files.items()}
+
+
+def write_summary(out: Path, steps: Sequence[Step]) -> Path:
+    """Write a table of all serials of a batch; returns its place.
+
+    Raises
+    ------
+    ReportError
+        If it can't be written.
+    """
+    stream = io.StringIO(newline="")
+    names = [*asdict(Row("")), "folder"]
+    writer = csv.DictWriter(stream, names, lineterminator="\n")
+    writer.writeheader()
+    for step in steps:
+        plain: dict[str, Any] = asdict(step.row) | {"folder": step.folder.name if step.folder else ""}
+        writer.writerow({name: _cell(value) for name, value in plain.items()})
+    path = out / SUMMARY
+    write_atomically(path, stream.getvalue().encode("utf-8", "backslashreplace"))
+    return path
+
+
+def _cell(value: Any) -> Any:
+    if isinstance(value, float):
+        return f"{value:.7f}"
+    if isinstance(value, str):
+        text = printable(value)
+        return f"'{text}" if text.startswith(FORMULA) else text
+    return value

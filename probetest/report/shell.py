@@ -1,0 +1,134 @@
+"""Notebook with parameters -> executed notebook, in this process: for batches of reports.
+
+A shell of IPython without a kernel around it: no process to start, no messages to pass. It gives what
+`NotebookRunner` gives, cell by cell. The templates of this software are all that it runs; a cell that never
+ends would hold up the process, which a kernel of its own would not.
+"""
+
+from __future__ import annotations
+
+import atexit
+import io
+import os
+import tempfile
+import warnings
+from collections.abc import Iterator, Mapping
+from contextlib import ExitStack, redirect_stderr, redirect_stdout
+from pathlib import Path
+from types import TracebackType
+from typing import Any, Self
+
+import nbformat
+from IPython.core.displayhook import DisplayHook
+from IPython.core.displaypub import CapturingDisplayPublisher
+from IPython.core.interactiveshell import InteractiveShell
+from nbformat import NotebookNode
+from traitlets import Type
+from traitlets.config import Config
+
+from probetest.errors import ProbetestError, ReportError
+from probetest.report.parameters import inject_parameters, read_notebook
+
+_format: Any = nbformat
+
+
+class _Hook(DisplayHook):
+    """Keeps what the last expression of a cell gives beside what the cell displayed."""
+
+    def __call__(self, result: Any = None) -> None:
+        shell: Any = self.shell
+        if result is not None:
+            data, metadata = shell.display_formatter.format(result)
+            shell.display_pub.outputs.append({"data": data, "metadata": metadata, "last": True})
+
+
+class _Shell(InteractiveShell):
+    displayhook_class = Type(_Hook)
+    display_pub_class = Type(CapturingDisplayPublisher)
+
+
+class ShellRunner:
+    """Run notebooks in this process; a context manager, and one of a kind at a time.
+
+    Variables and the settings of warnings and figures are put back before each notebook.
+
+    Examples
+    --------
+    >>> with ShellRunner() as runner:  # doctest: +SKIP
+    ...     for serial in serials:
+    ...         notebook = runner.run(template, {"serial": serial})
+    """
+
+    def __init__(self) -> None:
+        self._stack = ExitStack()
+        self._shell: Any = None
+
+    def __enter__(self) -> Self:
+        folder = self._stack.enter_context(tempfile.TemporaryDirectory(prefix="probetest-shell-"))
+        config = Config()
+        config.HistoryManager.enabled = False
+        # Its own folder, so that nothing of the user's profile is read or written.
+        shell: Any = _Shell.instance(config=config, ipython_dir=str(Path(folder) / "ipython"))
+        self._stack.callback(_Shell.clear_instance)
+        atexit.unregister(shell.atexit_operations)
+        self._stack.callback(shell.atexit_operations)
+        self._shell = shell
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        self._stack.close()
+
+    def run(self, template: Path, parameters: Mapping[str, Any]) -> NotebookNode:
+        """Execute one notebook.
+
+        Parameters, result and errors are those of ``NotebookRunner.run``, but for the time limit.
+        """
+        import matplotlib as mpl
+
+        notebook = inject_parameters(read_notebook(template), parameters, template.name)
+        self._shell.reset(new_session=True)
+        environment, place = dict(os.environ), Path.cwd()
+        try:
+            with warnings.catch_warnings(), mpl.rc_context():
+                count = 0
+                for cell in notebook.cells:
+                    if cell.cell_type == "code":
+                        count += 1
+                        cell.execution_count = count
+                        cell.outputs = self._run(cell.source, count, template.name)
+        finally:
+            os.chdir(place)
+            os.environ.clear()
+            os.environ.update(environment)
+        return notebook
+
+    def _run(self, source: str, count: int, name: str) -> list[NotebookNode]:
+        shell = self._shell
+        shell.display_pub.outputs.clear()
+        out, err = io.StringIO(), io.StringIO()
+        with redirect_stdout(out), redirect_stderr(err):
+            done = shell.run_cell(source, store_history=True)
+        error = done.error_before_exec or done.error_in_exec
+        if isinstance(error, ProbetestError):
+            raise ReportError(str(error)) from error
+        if error is not None:
+            raise ReportError(f"{name}: a cell ended with {type(error).__name__}: {error}") from error
+        return list(self._outputs(out.getvalue(), err.getvalue(), count))
+
+    def _outputs(self, out: str, err: str, count: int) -> Iterator[NotebookNode]:
+        for stream, text in (("stdout", out), ("stderr", err)):
+            if text:
+                yield _format.v4.new_output("stream", name=stream, text=text)
+        for shown in self._shell.display_pub.outputs:
+            plain = {"data": _plain(shown["data"]), "metadata": _plain(shown["metadata"])}
+            last = {"execution_count": count} if "last" in shown else {}
+            yield _format.v4.new_output("execute_result" if last else "display_data", **plain, **last)
+
+
+def _plain(bundle: Any) -> Any:
+    """What a kernel's message would carry of it."""
+    from jupyter_client.session import json_packer, json_unpacker
+
+    return _format.from_dict(json_unpacker(json_packer(dict(bundle or {}))))

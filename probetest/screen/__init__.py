@@ -1,0 +1,1 @@
+"""What a command shows on the screen: tables, problems, progress."""
