@@ -6,7 +6,7 @@ import os
 import sys
 import traceback
 from pathlib import Path
-from typing import TYPE_CHECKING, NoReturn
+from typing import TYPE_CHECKING, Any, NoReturn
 
 import click
 
@@ -218,6 +218,89 @@ def expect(result: Path, machine: Path, as_json: bool, corrections: Path | None)
     print_expectation(found)
     if corrections is not None:
         print_written(corrections)
+
+
+@cli.command()
+@click.argument("logs", nargs=-1, type=PATH, metavar="[LOG...]")
+@click.option("--register", type=PATH, metavar="FILE", help="Tests of this register as well, or alone.")
+@click.option(
+    "--by",
+    default="build",
+    show_default=True,
+    metavar="KEY",
+    help="What makes a build: build, stage, stylus, machine, or a key of the heads of the logs.",
+)
+@click.option(
+    "--only",
+    multiple=True,
+    metavar="NAME",
+    help="A build to compare, again for each; the first is held against.",
+)
+@click.option("--last", is_flag=True, help="Take the last test of a unit instead of its first.")
+@click.option("--margins", type=PATH, metavar="FILE", help="Which differences matter (TOML).")
+@click.option("--limits", type=PATH, metavar="FILE", help="Limits (TOML) that logs are qualified by.")
+@click.option(
+    "--out",
+    type=PATH,
+    default=Path("reports/comparison"),
+    show_default=True,
+    metavar="DIR",
+    help="Where the report goes.",
+)
+@click.option("--no-pdf", is_flag=True, help="Write comparison.json only.")
+@click.option("--json", "as_json", is_flag=True, help="Print comparison.json, and nothing else.")
+@reading_options
+def compare(
+    logs: tuple[Path, ...],
+    register: Path | None,
+    by: str,
+    only: tuple[str, ...],
+    last: bool,
+    margins: Path | None,
+    limits: Path | None,
+    out: Path,
+    no_pdf: bool,
+    as_json: bool,
+    reading: Reading,
+) -> None:
+    """Say whether one build of probes is better than another, or whether it is noise.
+
+    LOG is a log, a result.json, a report.pdf, or a folder of logs. Each unit counts once: touches of one
+    probe are no independent units. The same units in both builds are compared pair by pair. Exit codes:
+    0 each figure is decided, 3 some can't be told, 2 unusable input.
+
+    Example: probetest compare --register register.sqlite --by build
+    """
+    from probetest.jobs.compare import comparison_to_dict
+    from probetest.jobs.comparing import open_comparison, write_comparison
+    from probetest.jobs.shop import find_logs
+    from probetest.screen.comparison import print_comparison
+    from probetest.screen.console import print_json, progress
+
+    if not logs and register is None:
+        raise click.UsageError("name logs, results or reports, or a register.")
+    places = find_logs(logs, out) if logs else []
+    asked: dict[str, Any] = {
+        "logs": [str(place.resolve()) for place in places],
+        "register": str(register.resolve()) if register else "",
+        "by": by,
+        "margins": str(margins.resolve()) if margins else "",
+        "limits": str(limits.resolve()) if limits else "",
+        "reading": reading.plain(),
+        "only": list(only),
+        "last": last,
+    }
+    with progress() as bar:
+        found = open_comparison(**asked, advance=bar.start("reading", len(places)))
+        step = bar.start("writing the report", 1)
+        folder = write_comparison(asked, out, pdf=not no_pdf)
+        step()
+    if as_json:
+        print_json(comparison_to_dict(found))
+    else:
+        print_comparison(found, folder)
+    undecided = any(one.verdict == "can't tell" for one in found.compared)
+    sys.exit(EXIT_CODES["undecided" if undecided else "pass"])
 
 
 @cli.command()

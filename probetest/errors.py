@@ -84,6 +84,10 @@ class MachineError(_FileError):
     """A machine file has an unknown key or an impossible value."""
 
 
+class MarginsError(_FileError):
+    """A file of margins has an unknown key or an impossible value."""
+
+
 class StatisticsError(ProbetestError, ValueError):
     """The data can't carry the figure that was asked for."""
 

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import functools
 import json
 import re
 from collections.abc import Callable, Iterator, Mapping, Sequence
@@ -18,6 +17,7 @@ from probetest.faults import printable
 from probetest.importers import import_log
 from probetest.jobs.qualify import Qualification, qualify
 from probetest.jobs.reading import Reading
+from probetest.jobs.recall import Recall, signature
 from probetest.jobs.result import result_to_json
 from probetest.limits import Limits, read_limits
 from probetest.resources import bundled
@@ -41,6 +41,8 @@ RESERVED = re.compile(r"(?i)(con|prn|aux|nul|com\d|lpt\d)(\..*)?")
 """Names that some systems keep for devices."""
 
 NOTHING: Mapping[str, Any] = MappingProxyType({})
+
+_LAST: Recall[Qualification] = Recall()
 
 
 @dataclass(frozen=True, slots=True)
@@ -112,25 +114,9 @@ def open_qualification(
     just computed.
     """
     path = Path(log) if log else bundled("data") / "demo" / DEMO_LOG
-    said = json.dumps([serial, limits, dict(reading)], sort_keys=True)
-    return _qualified_once(str(path), _signature(path), _signature(Path(limits)) if limits else (), said)
-
-
-@functools.lru_cache(maxsize=1)
-def _qualified_once(
-    log: str, _log_as_it_is: tuple[int, ...], _limits_as_they_are: tuple[int, ...], said: str
-) -> Qualification:
-    serial, limits, reading = json.loads(said)
-    return qualify(*open_test(log, serial, limits, reading))
-
-
-def _signature(path: Path) -> tuple[int, ...]:
-    try:
-        state = path.stat()
-    except OSError:
-        # Reading it will say what is wrong.
-        return ()
-    return state.st_mtime_ns, state.st_size, state.st_ino
+    said = json.dumps([serial, dict(reading)], sort_keys=True)
+    files = signature([path, *([Path(limits)] if limits else [])])
+    return _LAST.get((said, files), lambda: qualify(*open_test(str(path), serial, limits, reading)))
 
 
 def folder_name(serial: str) -> str:

@@ -113,6 +113,10 @@ class EarlierPretravel(_Part):
 
     mean_mm: float | None = Field(default=None, ge=-1e6, le=1e6)
     curve: EarlierShape | None = None
+    variation_mm: float | None = Field(default=None, ge=0, le=1e6)
+    lower_mm: float | None = Field(default=None, ge=0, le=1e6)
+    upper_mm: float | None = Field(default=None, ge=0, le=1e6)
+    harmonics: tuple[EarlierWave, ...] = Field(default=(), max_length=1000)
 
 
 class EarlierReversal(_Part):
@@ -162,6 +166,18 @@ class EarlierConditions(_Part):
     artefact: Artefact | None = None
     stylus: Stylus | None = None
     machine: Machine | None = None
+    notes: tuple[tuple[str, str], ...] = Field(default=(), max_length=1000)
+
+
+class EarlierSeries(_Part):
+    """One stage at one orientation."""
+
+    stage: str = Field(max_length=200)
+    orientation_deg: float = _Number
+    n: int = _Count
+    directions: int = _Count
+    sd_mm: float | None = Field(default=None, gt=0, le=1e6)
+    variation_mm: float | None = Field(default=None, ge=0, le=1e6)
 
 
 class EarlierHeadline(_Part):
@@ -184,6 +200,7 @@ class EarlierResult(_Part):
     software: str = Field(max_length=200)
     serial: str = Field(min_length=1, max_length=200)
     build: str | None = Field(default=None, max_length=200)
+    tested: str | None = Field(default=None, max_length=40)
     verdict: Verdict
     conditions: EarlierConditions
     limits: Limits
@@ -192,6 +209,7 @@ class EarlierResult(_Part):
     pretravel: EarlierPretravel
     separation: EarlierSeparation | None = None
     outcomes: EarlierOutcomes
+    series: tuple[EarlierSeries, ...] = Field(default=(), max_length=10_000)
     budgets: tuple[EarlierBudget, ...] = Field(default=(), max_length=100)
 
     def expanded_mm(self, figure: str) -> float | None:
@@ -237,11 +255,22 @@ def read_result(path: Path) -> EarlierResult:
     except OSError as error:
         raise ReportError(f"{name}: the file can't be read ({error.strerror}).") from error
     text = read_attachment(data, ATTACHED, name) if data.startswith(b"%PDF-") else data
+    found = parse_result(text, name)
+    return found.model_copy(update={"file": path.name, "sha256": sha256(data).hexdigest()})
+
+
+def parse_result(text: bytes, name: str) -> EarlierResult:
+    """The result in the bytes of a ``result.json``; ``name`` says in an error where they come from.
+
+    Raises
+    ------
+    ReportError
+        If they are no result, or hold impossible values.
+    """
     try:
-        found = EarlierResult.model_validate_json(text.removeprefix(codecs.BOM_UTF8), strict=True)
+        return EarlierResult.model_validate_json(text.removeprefix(codecs.BOM_UTF8), strict=True)
     except ValidationError as error:
         raise ReportError(_sentence(name, error)) from error
-    return found.model_copy(update={"file": path.name, "sha256": sha256(data).hexdigest()})
 
 
 def _sentence(name: str, error: ValidationError) -> str:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import csv
 import io
 from collections.abc import Iterator, Mapping, Sequence
-from contextlib import ExitStack, contextmanager
+from contextlib import ExitStack
 from dataclasses import asdict, dataclass
 from hashlib import sha256
 from pathlib import Path
@@ -16,7 +16,8 @@ from probetest.errors import ProbetestError, ReportError
 from probetest.faults import printable
 from probetest.jobs.batch import Options, folder_name
 from probetest.jobs.journal import Journal, Written, task_key
-from probetest.jobs.made import Made, Row, make_reports, unusable
+from probetest.jobs.made import Made, Row, unusable
+from probetest.jobs.pool import work
 from probetest.jobs.registering import told
 from probetest.register import Register
 
@@ -136,7 +137,7 @@ def run_batch(logs: Sequence[Path], options: Options, shop: Shop) -> Iterator[li
         keys = [_key(log, options, shop) for log in logs]
         earlier = [[] if key is None or shop.again else journal.done(key) for key in keys]
         waiting = [log for log, key, done in zip(logs, keys, earlier, strict=True) if key and not done]
-        made = _work(waiting, options, shop)
+        made = work(waiting, options, pdf=shop.pdf, workers=shop.workers, cluster=shop.cluster)
         taken = {} if shop.again else journal.owners(keys)
         for log, key, done in zip(logs, keys, earlier, strict=True):
             if key is None:
@@ -161,48 +162,6 @@ def _key(log: Path, options: Options, shop: Shop) -> str | None:
         return task_key(log.read_bytes(), options, pdf=shop.pdf) if log.is_file() else None
     except OSError:
         return None
-
-
-def _work(logs: Sequence[Path], options: Options, shop: Shop) -> Iterator[list[Made]]:
-    """Reports in the order of the logs, made as processes are free; only a few wait to be written."""
-    if not logs:
-        return
-    from joblib import Parallel, delayed
-    from joblib.externals.loky.process_executor import TerminatedWorkerError
-
-    with _cluster(shop.cluster):
-        pool = Parallel(
-            n_jobs=shop.workers or -1, return_as="generator", batch_size=1, pre_dispatch="2*n_jobs"
-        )
-        task = delayed(make_reports)
-        try:
-            yield from pool(task(log.absolute(), options, pdf=shop.pdf) for log in logs)
-        except TerminatedWorkerError as error:
-            raise ReportError(
-                "A process of the batch was stopped from outside, perhaps for want of memory; run the same "
-                "command again to go on, with fewer --workers."
-            ) from error
-
-
-@contextmanager
-def _cluster(address: str | None) -> Iterator[None]:
-    if address is None:
-        yield
-        return
-    try:
-        from distributed import Client
-        from joblib import parallel_config
-    except ImportError as error:
-        raise ReportError(
-            "--cluster: found no Dask on this machine, expected it; pip install 'probetest[cluster]'."
-        ) from error
-    try:
-        scheduler: Any = Client
-        client = scheduler(address, timeout="10s")
-    except (OSError, ValueError) as error:
-        raise ReportError(f"--cluster {printable(address)}: no scheduler answers there.") from error
-    with client, parallel_config("dask", client=client, wait_for_workers_timeout=30):
-        yield
 
 
 def _finish(

@@ -1,0 +1,59 @@
+"""What difference between builds matters to the maker, and the risks of a comparison."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+from pydantic import BaseModel, ConfigDict, Field
+
+from probetest.errors import MarginsError
+from probetest.settings import read_settings
+
+
+class Margins(BaseModel):
+    """Differences that matter; smaller ones make two builds equivalent. Defaults are our choice.
+
+    Attributes
+    ----------
+    sd_ratio : float
+        Scatter of one build over that of the other; 1.25 means within 1/1.25 to 1.25.
+    mean_pretravel_mm, variation_mm, unevenness_mm : float
+    miss_rate : float
+        Difference of the shares of approaches without a valid trigger.
+    reseat_mm : float
+        Shift of the trigger point after a stage, in any direction.
+    reseat_sd_ratio : float
+        Scatter after a stage over that before.
+    risk : float
+        Of a wrong "different", and of a wrong "equivalent", in a whole comparison.
+    power : float
+        With which the units asked for would decide.
+    """
+
+    model_config = ConfigDict(frozen=True, extra="forbid", allow_inf_nan=False, strict=True)
+
+    sd_ratio: float = Field(default=1.25, gt=1, le=100)
+    mean_pretravel_mm: float = Field(default=0.003, gt=0, le=100)
+    variation_mm: float = Field(default=0.003, gt=0, le=100)
+    unevenness_mm: float = Field(default=0.001, gt=0, le=100)
+    miss_rate: float = Field(default=0.005, gt=0, lt=1)
+    reseat_mm: float = Field(default=0.003, gt=0, le=100)
+    reseat_sd_ratio: float = Field(default=1.5, gt=1, le=100)
+    risk: float = Field(default=0.05, gt=0, lt=0.5)
+    power: float = Field(default=0.8, gt=0.5, lt=1)
+
+
+def read_margins(path: Path | None) -> Margins:
+    """Read a file of margins; the defaults where none is named.
+
+    Parameters
+    ----------
+    path : pathlib.Path or None
+        TOML; keys as in `Margins`, each optional.
+
+    Raises
+    ------
+    MarginsError
+        If the file can't be read, is not TOML, or holds an unknown key or an impossible value.
+    """
+    return Margins() if path is None else read_settings(path, Margins, MarginsError)
