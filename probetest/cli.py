@@ -6,21 +6,18 @@ import os
 import sys
 import traceback
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, NoReturn
+from typing import TYPE_CHECKING, NoReturn
 
 import click
 
 import probetest
-from probetest.options import PATH, reading_options
+from probetest.cli_production import compare, register, trend
+from probetest.options import BROKEN, EXIT_CODES, PATH, UNUSABLE, reading_options
 
 if TYPE_CHECKING:
     from probetest.jobs.batch import Options
     from probetest.jobs.reading import Reading
     from probetest.jobs.shop import Shop
-
-EXIT_CODES = {"pass": 0, "fail": 1, "undecided": 3, "consistent": 0, "worse": 1, "can't tell": 3}
-UNUSABLE = 2
-BROKEN = 70
 
 
 @click.group(context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100})
@@ -146,6 +143,7 @@ def convert(log: Path, out: Path, reading: Reading) -> None:
     "--out", type=PATH, default=Path("reports"), show_default=True, metavar="DIR", help="Where reports go."
 )
 @click.option("--no-pdf", is_flag=True, help="Write verification.json only.")
+@click.option("--register", type=PATH, metavar="FILE", help="Keep the test in this register.")
 @click.option("--json", "as_json", is_flag=True, help="Print verification.json, and nothing else.")
 @reading_options
 def verify(
@@ -154,6 +152,7 @@ def verify(
     limits: Path | None,
     out: Path,
     no_pdf: bool,
+    register: Path | None,
     as_json: bool,
     reading: Reading,
 ) -> None:
@@ -165,10 +164,11 @@ def verify(
     Example: probetest verify received.csv --against report.pdf
     """
     from probetest.jobs.batch import Options
+    from probetest.jobs.registering import keep
     from probetest.jobs.verify import verification_to_dict
-    from probetest.jobs.verifying import verify_log, write_verification
+    from probetest.jobs.verifying import entry_of_verification, verify_log, write_verification
     from probetest.screen.buyers import print_verification
-    from probetest.screen.console import print_json, progress
+    from probetest.screen.console import print_json, print_minds, progress
 
     options = Options(limits, reading)
     with progress() as bar:
@@ -176,10 +176,12 @@ def verify(
         step = bar.start("writing the report", 1)
         folder = write_verification(verified, out, options, pdf=not no_pdf)
         step()
+    minds = keep(register, (entry_of_verification(one) for one in (verified,)))
     if as_json:
         print_json(verification_to_dict(verified.result))
     else:
         print_verification(verified.result, folder)
+        print_minds(minds)
     sys.exit(EXIT_CODES[verified.result.verdict])
 
 
@@ -221,89 +223,6 @@ def expect(result: Path, machine: Path, as_json: bool, corrections: Path | None)
 
 
 @cli.command()
-@click.argument("logs", nargs=-1, type=PATH, metavar="[LOG...]")
-@click.option("--register", type=PATH, metavar="FILE", help="Tests of this register as well, or alone.")
-@click.option(
-    "--by",
-    default="build",
-    show_default=True,
-    metavar="KEY",
-    help="What makes a build: build, stage, stylus, machine, or a key of the heads of the logs.",
-)
-@click.option(
-    "--only",
-    multiple=True,
-    metavar="NAME",
-    help="A build to compare, again for each; the first is held against.",
-)
-@click.option("--last", is_flag=True, help="Take the last test of a unit instead of its first.")
-@click.option("--margins", type=PATH, metavar="FILE", help="Which differences matter (TOML).")
-@click.option("--limits", type=PATH, metavar="FILE", help="Limits (TOML) that logs are qualified by.")
-@click.option(
-    "--out",
-    type=PATH,
-    default=Path("reports/comparison"),
-    show_default=True,
-    metavar="DIR",
-    help="Where the report goes.",
-)
-@click.option("--no-pdf", is_flag=True, help="Write comparison.json only.")
-@click.option("--json", "as_json", is_flag=True, help="Print comparison.json, and nothing else.")
-@reading_options
-def compare(
-    logs: tuple[Path, ...],
-    register: Path | None,
-    by: str,
-    only: tuple[str, ...],
-    last: bool,
-    margins: Path | None,
-    limits: Path | None,
-    out: Path,
-    no_pdf: bool,
-    as_json: bool,
-    reading: Reading,
-) -> None:
-    """Say whether one build of probes is better than another, or whether it is noise.
-
-    LOG is a log, a result.json, a report.pdf, or a folder of logs. Each unit counts once: touches of one
-    probe are no independent units. The same units in both builds are compared pair by pair. Exit codes:
-    0 each figure is decided, 3 some can't be told, 2 unusable input.
-
-    Example: probetest compare --register register.sqlite --by build
-    """
-    from probetest.jobs.compare import comparison_to_dict
-    from probetest.jobs.comparing import open_comparison, write_comparison
-    from probetest.jobs.shop import find_logs
-    from probetest.screen.comparison import print_comparison
-    from probetest.screen.console import print_json, progress
-
-    if not logs and register is None:
-        raise click.UsageError("name logs, results or reports, or a register.")
-    places = find_logs(logs, out) if logs else []
-    asked: dict[str, Any] = {
-        "logs": [str(place.resolve()) for place in places],
-        "register": str(register.resolve()) if register else "",
-        "by": by,
-        "margins": str(margins.resolve()) if margins else "",
-        "limits": str(limits.resolve()) if limits else "",
-        "reading": reading.plain(),
-        "only": list(only),
-        "last": last,
-    }
-    with progress() as bar:
-        found = open_comparison(**asked, advance=bar.start("reading", len(places)))
-        step = bar.start("writing the report", 1)
-        folder = write_comparison(asked, out, pdf=not no_pdf)
-        step()
-    if as_json:
-        print_json(comparison_to_dict(found))
-    else:
-        print_comparison(found, folder)
-    undecided = any(one.verdict == "can't tell" for one in found.compared)
-    sys.exit(EXIT_CODES["undecided" if undecided else "pass"])
-
-
-@cli.command()
 @click.argument("folder", default=Path("probetest-demo"), type=PATH, metavar="[DIR]")
 @click.option("--no-pdf", is_flag=True, help="Write result.json only.")
 def demo(folder: Path, no_pdf: bool) -> None:
@@ -316,6 +235,10 @@ def demo(folder: Path, no_pdf: bool) -> None:
 
     logs, limits = copy_demo(folder)
     sys.exit(_qualify(logs, Options(limits), folder, pdf=not no_pdf))
+
+
+for command in (compare, trend, register):
+    cli.add_command(command)
 
 
 def _qualify(

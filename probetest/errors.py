@@ -88,6 +88,10 @@ class MarginsError(_FileError):
     """A file of margins has an unknown key or an impossible value."""
 
 
+class FieldError(_FileError):
+    """A file of field reports can't be used as it is."""
+
+
 class StatisticsError(ProbetestError, ValueError):
     """The data can't carry the figure that was asked for."""
 

@@ -20,6 +20,7 @@ DEFAULT_SOURCES = {
     "max_misses": OUR_CHOICE,
     "max_miss_rate": OUR_CHOICE,
     "max_drift_mm": OUR_CHOICE,
+    "max_reseat_shift_mm": OUR_CHOICE,
     "tolerance_mm": OUR_CHOICE,
     "min_cpk": f"{COMMON_PRACTICE}: 1.33",
     "risk": f"{COMMON_PRACTICE}: 5 %",
@@ -54,6 +55,9 @@ class Limits(BaseModel):
         Upper bound of their share.
     max_drift_mm : float or None
         Change of the pre-travel over the test, either way.
+    max_reseat_shift_mm : float or None
+        Shift of the trigger point in any direction after a stage such as after_overtravel or
+        after_service, where the log holds one.
     tolerance_mm : float or None
         Full width of the tolerance of a single reading.
     min_cpk : float or None
@@ -75,6 +79,7 @@ class Limits(BaseModel):
     max_misses: Count = 0
     max_miss_rate: Share = 0.02
     max_drift_mm: Positive = 0.005
+    max_reseat_shift_mm: Positive = 0.003
     tolerance_mm: Positive = 0.080
     min_cpk: Positive = 1.33
     nominal_pretravel_mm: Annotated[float, Field(gt=0, le=10)] | None = None

@@ -20,10 +20,12 @@ class Margins(BaseModel):
     mean_pretravel_mm, variation_mm, unevenness_mm : float
     miss_rate : float
         Difference of the shares of approaches without a valid trigger.
-    reseat_mm : float
-        Shift of the trigger point after a stage, in any direction.
-    reseat_sd_ratio : float
-        Scatter after a stage over that before.
+    ageing_months : float
+        Growth by a margin within so many months is ageing that matters.
+    can_repair : int
+        Faulty units of one batch that the shop can take back.
+    max_misses_per_1000, max_faults_per_1000_h : float or None
+        Upper bounds above these are a reason not to ship more; None for no such limit.
     risk : float
         Of a wrong "different", and of a wrong "equivalent", in a whole comparison.
     power : float
@@ -37,8 +39,10 @@ class Margins(BaseModel):
     variation_mm: float = Field(default=0.003, gt=0, le=100)
     unevenness_mm: float = Field(default=0.001, gt=0, le=100)
     miss_rate: float = Field(default=0.005, gt=0, lt=1)
-    reseat_mm: float = Field(default=0.003, gt=0, le=100)
-    reseat_sd_ratio: float = Field(default=1.5, gt=1, le=100)
+    ageing_months: float = Field(default=6.0, gt=0, le=1000)
+    can_repair: int = Field(default=1, ge=1, le=10_000)
+    max_misses_per_1000: float | None = Field(default=None, gt=0)
+    max_faults_per_1000_h: float | None = Field(default=None, gt=0)
     risk: float = Field(default=0.05, gt=0, lt=0.5)
     power: float = Field(default=0.8, gt=0.5, lt=1)
 

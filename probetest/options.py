@@ -9,6 +9,10 @@ from typing import Any
 
 import click
 
+EXIT_CODES = {"pass": 0, "fail": 1, "undecided": 3, "consistent": 0, "worse": 1, "can't tell": 3}
+UNUSABLE = 2
+BROKEN = 70
+
 PATH = click.Path(path_type=Path)
 
 READING = (

@@ -143,6 +143,38 @@ class Stored:
     same_touches: tuple[str, ...]
 
 
+@dataclass(frozen=True, slots=True)
+class Head:
+    """A test in a list.
+
+    Attributes
+    ----------
+    kind, serial : str
+    build, tested : str or None
+    file, software, verdict : str
+    touches : int
+    judgements : int
+        How often it was judged.
+    """
+
+    kind: str
+    serial: str
+    build: str | None
+    tested: str | None
+    file: str
+    software: str
+    verdict: str
+    touches: int
+    judgements: int
+
+
+_HEADS = """
+    SELECT kind, serial, build, tested, file, software, verdict, touches,
+        (SELECT count(*) FROM judgements WHERE test = tests.id)
+    FROM tests JOIN judgements ON judgements.test = tests.id
+    WHERE judgements.id = (SELECT max(id) FROM judgements WHERE test = tests.id)
+    ORDER BY coalesce(tested, stored), tests.id"""
+
 _FIELDS = tuple(one.name for one in fields(Entry))
 
 _ENTRIES = """
@@ -328,6 +360,18 @@ class Register:
                 for name in ("log", "result"):
                     plain[name] = self._unpacked(plain[name])
                 yield Entry(**plain)
+
+    def heads(self) -> Iterator[Head]:
+        """What a list shows of each test and its last judgement, in the order of `entries`.
+
+        Raises
+        ------
+        RegisterError
+            If the register is damaged.
+        """
+        with self._told():
+            for row in self._base.execute(_HEADS):
+                yield Head(*row)
 
     def _unpacked(self, data: bytes) -> bytes:
         """The bytes that were stored; a damaged or endless one is refused."""

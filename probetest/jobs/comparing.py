@@ -67,7 +67,7 @@ def open_comparison(
     """
     places = [Path(log) for log in logs]
     if not places and not register:
-        places = sorted((bundled("data") / "demo" / DEMO).glob("*.csv"))
+        places = demo_production()
     said = [by, list(only), last, dict(reading)]
     files = [*places, *(Path(name) for name in (register, margins, limits) if name)]
 
@@ -79,6 +79,27 @@ def open_comparison(
         )
 
     return _LAST.get((json.dumps(said), signature(files)), make)
+
+
+def demo_production() -> list[Path]:
+    """The logs of the invented production."""
+    return sorted((bundled("data") / "demo" / DEMO).glob("*.csv"))
+
+
+def make_out(out: Path) -> None:
+    """Make the folder of a report.
+
+    Raises
+    ------
+    ReportError
+        If it can't be made.
+    """
+    try:
+        out.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        raise ReportError(
+            f"{printable(str(out))}: the folder can't be made ({error.strerror}); choose another --out."
+        ) from error
 
 
 def comparison_to_json(found: BuildComparison) -> bytes:
@@ -103,12 +124,7 @@ def write_comparison(parameters: Mapping[str, Any], out: Path, *, pdf: bool) -> 
     """
     found = open_comparison(**parameters)
     plain = comparison_to_json(found)
-    try:
-        out.mkdir(parents=True, exist_ok=True)
-    except OSError as error:
-        raise ReportError(
-            f"{printable(str(out))}: the folder can't be made ({error.strerror}); choose another --out."
-        ) from error
+    make_out(out)
     if pdf:
         from probetest.report.render import notebook_to_bytes, notebook_to_pdf
         from probetest.report.shell import ShellRunner

@@ -28,6 +28,7 @@ from probetest.jobs.series import (
     summarise_series,
 )
 from probetest.jobs.spherical import Spherical, sphere_of
+from probetest.jobs.stages import Stages, find_stages, reseat_checks
 from probetest.limits import Limits
 from probetest.statistics.capability import Capability
 from probetest.statistics.curve_posterior import CurvePosterior
@@ -96,6 +97,8 @@ class Qualification:
         Curve of probe and machine together, of the headline series, as the probe sees the directions.
     spherical : Spherical
         A test on a reference sphere, where the log holds one.
+    stages : Stages
+        Whether the probe re-seats, and whether the touch before matters.
     remarks : tuple of str
         What a reader must mind, in plain sentences.
     """
@@ -121,6 +124,7 @@ class Qualification:
     separated: Separated
     whole: CurvePosterior | None
     spherical: Spherical
+    stages: Stages
     remarks: tuple[str, ...]
 
     @property
@@ -181,7 +185,8 @@ def qualify(triggers: Triggers, limits: Limits) -> Qualification:
     checks = make_checks(found, record, outcomes, limits, zero, capability, separated.known)
     if separated.other_way:
         checks = tuple(_no_verdict_on_variation(check) for check in checks)
-    checks += judge_others(others, limits)
+    stages = find_stages(parts, headline, found, triggers.frame, limits.max_reseat_shift_mm)
+    checks += judge_others(others, limits) + tuple(reseat_checks(stages, limits.max_reseat_shift_mm))
     flagged = [(part, one) for part, one in stage if part is headline or separated.uses(part)]
     return Qualification(
         record=record,
@@ -207,6 +212,7 @@ def qualify(triggers: Triggers, limits: Limits) -> Qualification:
         ),
         separated=separated,
         spherical=sphere_of(triggers, headline.stage, headline.orientation_deg, found),
+        stages=stages,
         whole=curve_of(headline, found) if found.variation is not None else None,
         remarks=make_remarks(triggers, found, headline, len(parts), separated),
     )

@@ -11,6 +11,7 @@ import probetest
 from probetest.jobs.qualify import Qualification
 from probetest.jobs.separating import MIXED, curve_to_dict, harmonics_to_list, separated_to_dict
 from probetest.jobs.spherical import spherical_to_dict
+from probetest.jobs.stages import stages_to_dict
 from probetest.statistics.decision import Check
 from probetest.statistics.drift import TOLD_APART
 from probetest.statistics.intervals import Interval
@@ -57,6 +58,7 @@ def result_to_dict(found: Qualification) -> dict[str, Any]:
         "pretravel": _pretravel(found),
         **separated_to_dict(found.separated),
         **spherical_to_dict(found.spherical),
+        **stages_to_dict(found.stages),
         "drift": _drift(found),
         "capability": _capability(found),
         "outcomes": {

@@ -14,9 +14,11 @@ from probetest.jobs.batch import Job, Options, date_of, log_itself, make_folder,
 from probetest.jobs.earlier import EarlierResult, read_result
 from probetest.jobs.qualify import qualify
 from probetest.jobs.reading import Reading
+from probetest.jobs.registering import make_entry
 from probetest.jobs.result import result_to_json
 from probetest.jobs.verify import Verification, verification_to_json, verify
 from probetest.limits import Limits
+from probetest.register import Entry
 from probetest.resources import bundled
 
 TEMPLATE = "verification.ipynb"
@@ -134,3 +136,10 @@ def write_verification(verified: Verified, out: Path, options: Options, *, pdf: 
         write_atomically(folder / "verification.pdf", report)
     write_atomically(folder / "verification.json", plain)
     return folder
+
+
+def entry_of_verification(verified: Verified) -> Entry:
+    """A verification as an entry of the register."""
+    plain = verification_to_json(verified.result)
+    word = verified.result.verdict
+    return make_entry("verification", verified.result.found, verified.job.triggers, plain, word)

@@ -1,0 +1,276 @@
+"""Ship or wait: what few faults, or none, prove of the units made so far."""
+
+from __future__ import annotations
+
+import csv
+import io
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from probetest.errors import FieldError
+from probetest.faults import FaultList, shown
+from probetest.jobs.tested import Tested
+from probetest.margins import Margins
+from probetest.statistics.ramp import (
+    SHARES,
+    Advice,
+    Field,
+    Proven,
+    Rate,
+    Stage,
+    advise,
+    chance_to_show,
+    early_warning,
+    next_batch,
+    proven,
+)
+
+COLUMNS = ("serial", "touches", "misses", "hours", "fault")
+LARGEST_BYTES = 50_000_000
+YES, NO = ("yes", "y", "1", "true"), ("no", "n", "0", "false", "")
+
+PLAN = (3, 5, 10, 20, 40)
+"""Batches of a careful start."""
+
+
+@dataclass(frozen=True, slots=True)
+class Report:
+    """What a customer, or the maker's own machine, told of one unit.
+
+    Attributes
+    ----------
+    serial : str
+    touches, misses : int
+    hours : float
+    fault : bool
+    """
+
+    serial: str
+    touches: int
+    misses: int
+    hours: float
+    fault: bool
+
+
+@dataclass(frozen=True, slots=True)
+class Ramp:
+    """What is proven of the units, and what to do next.
+
+    Attributes
+    ----------
+    source : str
+        "field reports" or "the shop's own tests".
+    field : Field
+    known : Proven or None
+        None without units.
+    advice : Advice
+    bounds : tuple of (int, float)
+        Upper bound of the share of faulty units if so many more show none.
+    chances : tuple of (float, float)
+        Chance that a fault in such a share of all units shows in the next batch.
+    plan : tuple of (float, tuple of Stage)
+        A start in batches, at several true shares of faulty units.
+    """
+
+    source: str
+    field: Field
+    known: Proven | None
+    advice: Advice
+    bounds: tuple[tuple[int, float], ...]
+    chances: tuple[tuple[float, float], ...]
+    plan: tuple[tuple[float, tuple[Stage, ...]], ...]
+
+
+def read_field(path: Path) -> tuple[Report, ...]:
+    """Read field reports: a CSV with the columns serial, touches, misses, hours, fault.
+
+    Several lines of one serial are added up; ``fault`` is yes or no.
+
+    Raises
+    ------
+    FieldError
+        If the file can't be read or holds impossible values; every problem is named with its line.
+    """
+    faults = FaultList(str(path))
+    try:
+        if not path.is_file() or path.stat().st_size > LARGEST_BYTES:
+            faults.add("no plain file of a usual size", f"a table with the columns {', '.join(COLUMNS)}")
+            raise FieldError(faults.first(), faults.total)
+        text = path.read_bytes().decode("utf-8-sig")
+    except (OSError, UnicodeDecodeError) as error:
+        faults.add(f"no readable text ({error})", "a table in UTF-8")
+        raise FieldError(faults.first(), faults.total) from error
+    rows = csv.reader(io.StringIO(text, newline=""))
+    lines = [(number, row) for number, row in enumerate(rows, start=1) if row and not row[0].startswith("#")]
+    head = [cell.strip().lower() for cell in lines[0][1]] if lines else []
+    if "serial" not in head or any(name not in COLUMNS for name in head):
+        faults.add(
+            f"the columns {shown(', '.join(head))}", f"serial and any of {', '.join(COLUMNS[1:])}",
+            line=lines[0][0] if lines else 1,
+        )  # fmt: skip
+        raise FieldError(faults.first(), faults.total)
+    found = list(_reports(lines[1:], head, faults))
+    if faults.total:
+        raise FieldError(faults.first(), faults.total)
+    return tuple(_added(found))
+
+
+def _reports(
+    lines: Sequence[tuple[int, list[str]]], head: Sequence[str], faults: FaultList
+) -> Iterator[Report]:
+    for line, row in lines:
+        if len(row) != len(head):
+            faults.add(f"{len(row)} cells", f"{len(head)}", line=line)
+            continue
+        cells = {name: cell.strip() for name, cell in zip(head, row, strict=True)}
+        if not 0 < len(cells["serial"]) <= 200:
+            faults.add(shown(cells["serial"]), "a serial", line=line, column="serial")
+            continue
+        touches = _count(cells, "touches", line, faults)
+        misses = _count(cells, "misses", line, faults)
+        hours = _hours(cells, line, faults)
+        fault = cells.get("fault", "").lower()
+        if fault not in YES + NO:
+            faults.add(shown(fault), "yes or no", line=line, column="fault")
+        elif misses > touches:
+            faults.add(f"{misses} misses of {touches} touches", "no more misses than touches", line=line)
+        else:
+            yield Report(cells["serial"], touches, misses, hours, fault in YES)
+
+
+def _count(cells: dict[str, str], name: str, line: int, faults: FaultList) -> int:
+    text = cells.get(name) or "0"
+    if not (text.isascii() and text.isdigit() and len(text) <= 10):
+        faults.add(shown(text), "a whole number, 0 or more", line=line, column=name)
+        return 0
+    return int(text)
+
+
+def _hours(cells: dict[str, str], line: int, faults: FaultList) -> float:
+    text = cells.get("hours") or "0"
+    try:
+        hours = float(text)
+    except ValueError:
+        hours = -1.0
+    if not 0 <= hours <= 1e7:
+        faults.add(shown(text), "hours of use, 0 or more", line=line, column="hours")
+        return 0.0
+    return hours
+
+
+def _added(reports: Sequence[Report]) -> Iterator[Report]:
+    by_serial: dict[str, list[Report]] = {}
+    for one in reports:
+        by_serial.setdefault(one.serial, []).append(one)
+    for serial, own in by_serial.items():
+        yield Report(
+            serial,
+            sum(one.touches for one in own),
+            sum(one.misses for one in own),
+            sum(one.hours for one in own),
+            any(one.fault for one in own),
+        )
+
+
+def field_of_tests(tests: Sequence[Tested]) -> Field:
+    """The shop's own tests as a field: a unit has a fault if its last test failed."""
+    last: dict[str, Tested] = {}
+    touches: dict[str, int] = {}
+    misses: dict[str, int] = {}
+    for one in tests:
+        last[one.serial] = one
+        touches[one.serial] = touches.get(one.serial, 0) + one.approaches
+        misses[one.serial] = misses.get(one.serial, 0) + one.failed
+    return Field(
+        units_shipped=len(last),
+        units_with_fault=sum(one.result.verdict == "fail" for one in last.values()),
+        touches=sum(touches.values()),
+        misses=sum(misses.values()),
+        misses_by_unit=tuple(misses.values()),
+        touches_by_unit=tuple(touches.values()),
+    )
+
+
+def field_of_reports(reports: Sequence[Report]) -> Field:
+    """Field reports put together."""
+    used = [one for one in reports if one.touches]
+    return Field(
+        units_shipped=len(reports),
+        units_with_fault=sum(one.fault for one in reports),
+        touches=sum(one.touches for one in reports),
+        misses=sum(one.misses for one in reports),
+        field_hours=sum(one.hours for one in reports),
+        field_faults=sum(one.fault for one in reports) if any(one.hours for one in reports) else 0,
+        misses_by_unit=tuple(one.misses for one in used),
+        touches_by_unit=tuple(one.touches for one in used),
+    )
+
+
+def make_ramp(field: Field, source: str, margins: Margins) -> Ramp:
+    """Bounds, advice, and what the next batch would teach."""
+    advice = advise(
+        field,
+        can_repair=margins.can_repair,
+        most_misses=margins.max_misses_per_1000,
+        most_field_faults=margins.max_faults_per_1000_h,
+    )
+    units, faulty = field.units_shipped, field.units_with_fault
+    size = max(advice.batch, advice.cautious_batch, 1)
+    sizes = sorted({size, 2 * size, 10, 30, 100})
+    return Ramp(
+        source,
+        field,
+        proven(field) if units else None,
+        advice,
+        tuple((more, next_batch(units, faulty, more)) for more in sizes),
+        tuple((share, chance_to_show(share, size)) for share in SHARES),
+        tuple((share, early_warning(PLAN, margins.can_repair + 1, share)) for share in SHARES),
+    )
+
+
+def ramp_to_dict(ramp: Ramp) -> dict[str, Any]:
+    """Plain JSON types in a stable order; one-sided bounds and two-sided intervals at 95 %."""
+    known, advice = ramp.known, ramp.advice
+    return {
+        "source": ramp.source,
+        "units": ramp.field.units_shipped,
+        "units_with_fault": ramp.field.units_with_fault,
+        "touches": ramp.field.touches,
+        "misses": ramp.field.misses,
+        "field_hours": ramp.field.field_hours,
+        "faulty_units": _rate(known.faulty_units if known else None),
+        "misses_per_1000_touches": _rate(known.misses if known else None),
+        "misses_per_1000_touches_upper_any_units": known.misses_any_units if known else None,
+        "faults_per_1000_h": _rate(known.field_faults if known else None),
+        "advice": {
+            "action": advice.action,
+            "batch": advice.batch,
+            "cautious_batch": advice.cautious_batch,
+            "expected_faulty": advice.expected_faulty,
+            "most_faulty": advice.most_faulty,
+            "reasons": [
+                {"name": one.name, "value": one.value, "limit": one.limit, "kept": one.kept}
+                for one in advice.reasons
+            ],
+        },
+        "if_the_next_show_none": [{"units": units, "share_upper": bound} for units, bound in ramp.bounds],
+        "chance_to_show_in_the_next_batch": [
+            {"share_of_units": share, "chance": chance} for share, chance in ramp.chances
+        ],
+    }
+
+
+def _rate(rate: Rate | None) -> dict[str, Any] | None:
+    if rate is None:
+        return None
+    return {
+        "value": rate.value,
+        "upper": rate.upper,
+        "lower_two_sided": rate.interval.lower,
+        "upper_two_sided": rate.interval.upper,
+        "events": rate.events,
+        "exposure": rate.exposure,
+        "per": rate.per,
+    }

@@ -1,0 +1,386 @@
+"""What a log of several stages tells: does the probe re-seat, and does the touch before matter."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from probetest.errors import StatisticsError
+from probetest.jobs.analysis import Analysis, Series
+from probetest.statistics.approach import group_directions, unit_vectors
+from probetest.statistics.decision import Check, Verdict
+from probetest.statistics.hysteresis import Hysteresis, hysteresis
+from probetest.statistics.reseat import Reseat, reseat
+from probetest.statistics.reseat_settling import OvertravelEffect, overtravel_effect
+
+Floats = NDArray[np.float64]
+
+AGAIN = "baseline_again"
+"""Stage that repeats the baseline after the others: it takes a steady drift out of them."""
+
+TAKEN_OUT = ("service", "storage")
+"""Words in the name of a stage before which the probe was out of the spindle."""
+
+JUDGED = "after_"
+"""Beginning of the names of stages that the limit on re-seating is for."""
+
+OVERTRAVEL = re.compile(r"after_overtravel_([0-9]{1,3}(?:\.[0-9]{1,3})?)")
+"""Stage after overtravels towards one azimuth, in degrees."""
+
+HYSTERESIS_MARGIN_MM = 0.001
+"""Effect of the touch before that would matter; our choice."""
+
+DEFAULT_MARGIN_MM = 0.003
+"""Where the limit is off."""
+
+WORDS: dict[str, Verdict] = {
+    "within the margin": "pass",
+    "beyond the margin": "fail",
+    "can't tell": "undecided",
+}
+
+
+@dataclass(frozen=True, slots=True)
+class StageChange:
+    """A stage held against the baseline of the same log.
+
+    Attributes
+    ----------
+    stage : str
+    found : Reseat or None
+    reason : str
+        Why it can't be held against the baseline.
+    n_baseline, n_stage : int
+        Touches.
+    """
+
+    stage: str
+    found: Reseat | None
+    reason: str
+    n_baseline: int
+    n_stage: int
+
+
+@dataclass(frozen=True, slots=True)
+class Stages:
+    """What the stages of a log tell.
+
+    Attributes
+    ----------
+    changes : tuple of StageChange
+    overtravel : OvertravelEffect or None
+        Whether the shift goes with the direction of the overtravel; None unless the log holds overtravels
+        towards several azimuths, as stages after_overtravel_0, after_overtravel_120 ...
+    touch_before : Hysteresis or None
+        Of the headline series.
+    touch_before_reason : str
+    """
+
+    changes: tuple[StageChange, ...]
+    overtravel: OvertravelEffect | None
+    touch_before: Hysteresis | None
+    touch_before_reason: str
+
+
+def find_stages(
+    parts: Sequence[Series], headline: Series, found: Analysis, frame: pd.DataFrame, margin_mm: float | None
+) -> Stages:
+    """Hold the other stages at the orientation of the headline against it.
+
+    Parameters
+    ----------
+    parts : sequence of Series
+    headline : Series
+    found : Analysis
+        Of the headline.
+    frame : pandas.DataFrame
+        All approaches of the log.
+    margin_mm : float or None
+        Shift that matters.
+
+    Returns
+    -------
+    Stages
+    """
+    margin = DEFAULT_MARGIN_MM if margin_mm is None else margin_mm
+    others = [
+        part
+        for part in parts
+        if part.orientation_deg == headline.orientation_deg and part.stage != headline.stage
+    ]
+    again = next((part for part in others if part.stage == AGAIN), None)
+    changes = [
+        _change(headline, part, again, found, margin)
+        for part in others
+        if part is not again and len(part.level)
+    ]
+    before, reason = _touch_before(headline, found, frame)
+    return Stages(tuple(changes), _overtravel(headline, others, found), before, reason)
+
+
+def about_one_centre(part: Series, found: Analysis) -> Floats:
+    """Readings of a series along the approach, about the centre of the headline series, mm."""
+    fit = found.readings.fit
+    positions = part.level[["x_mm", "y_mm"]].to_numpy(float)
+    if fit is None or not np.isfinite(positions).all():
+        return part.level["reading_mm"].to_numpy(float)
+    offset = positions - np.asarray(fit.centre_mm)
+    along = np.sum(offset * unit_vectors(part.level["azimuth_deg"].to_numpy(float)), axis=1)
+    if fit.kind != "circle":
+        return np.asarray(along)
+    # Distance from the centre, outside a boss with the other sign.
+    return np.asarray(np.where(along < 0, -1.0, 1.0) * np.hypot(offset[:, 0], offset[:, 1]))
+
+
+def _change(
+    headline: Series, part: Series, again: Series | None, found: Analysis, margin_mm: float
+) -> StageChange:
+    series = [headline, part, *([again] if again is not None else [])]
+    readings = [about_one_centre(one, found) for one in series]
+    counts = len(headline.level), len(part.level)
+    if not all(np.isfinite(values).all() for values in readings):
+        return StageChange(part.stage, None, "positions in one stage and not in the other", *counts)
+    azimuths, index = group_directions(
+        np.concatenate([one.level["azimuth_deg"].to_numpy(float) for one in series])
+    )
+    places = np.split(index, np.cumsum([len(one.level) for one in series])[:-1])
+    further: dict[str, Any] = (
+        {"after_mm": readings[2], "after_direction": places[2]} if again is not None else {}
+    )
+    try:
+        told = reseat(
+            readings[0],
+            places[0],
+            readings[1],
+            places[1],
+            azimuths,
+            margin_mm=margin_mm,
+            same_clamping=not any(word in part.stage.lower() for word in TAKEN_OUT),
+            step_mm=found.resolution.step_mm,
+            **further,
+        )
+    except StatisticsError as error:
+        return StageChange(part.stage, None, str(error), *counts)
+    return StageChange(part.stage, told, "", *counts)
+
+
+def _overtravel(headline: Series, others: Sequence[Series], found: Analysis) -> OvertravelEffect | None:
+    towards = [(part, OVERTRAVEL.fullmatch(part.stage)) for part in others]
+    known = [(part, float(match[1])) for part, match in towards if match and len(part.level)]
+    if len({angle for _, angle in known}) < 2:
+        return None
+    series = [headline, *(part for part, _ in known)]
+    readings = [about_one_centre(one, found) for one in series]
+    if not all(np.isfinite(values).all() for values in readings):
+        return None
+    azimuths, index = group_directions(
+        np.concatenate([one.level["azimuth_deg"].to_numpy(float) for one in series])
+    )
+    first = len(headline.level)
+    angles = np.concatenate([np.full(len(part.level), angle) for part, angle in known])
+    try:
+        return overtravel_effect(
+            readings[0], index[:first], np.concatenate(readings[1:]), index[first:], azimuths, angles
+        )
+    except StatisticsError:
+        return None
+
+
+def _touch_before(headline: Series, found: Analysis, frame: pd.DataFrame) -> tuple[Hysteresis | None, str]:
+    """Whether the touch before matters, in the headline series."""
+    direction = found.readings.direction
+    if found.readings.fit is None:
+        return None, "readings of different directions can't be compared without positions"
+    order = headline.level["order"].to_numpy()
+    ordered = frame.assign(order=np.arange(1, len(frame) + 1))
+    triggered = set(ordered.loc[ordered["outcome"] == "trigger", "order"])
+    at = {int(place): number for number, place in enumerate(order)}
+    previous = np.array(
+        [
+            direction[at[place - 1]] if place - 1 in at and place - 1 in triggered else -1
+            for place in (int(one) for one in order)
+        ]
+    )
+    try:
+        told = hysteresis(
+            found.readings.reading_mm,
+            direction,
+            found.readings.azimuth_deg,
+            previous=previous,
+            margin_mm=HYSTERESIS_MARGIN_MM,
+        )
+    except StatisticsError as error:
+        return None, str(error)
+    return told, told.reason
+
+
+def reseat_checks(stages: Stages, limit_mm: float | None) -> Iterator[Check]:
+    """A check for each stage after_...; none where the limit is off."""
+    for change in stages.changes if limit_mm is not None else ():
+        if not change.stage.startswith(JUDGED):
+            continue
+        label = f"Re-seat, {change.stage}"
+        told = change.found
+        value = None if told is None else largest_shift_mm(told)
+        yield Check(
+            "reseat_shift",
+            label,
+            value,
+            "mm",
+            limit_mm or 0.0,
+            "max",
+            None,
+            None,
+            None,
+            None,
+            "undecided" if told is None else WORDS[told.verdict],
+            change.n_baseline + change.n_stage,
+            None if told is None else _more(told, change),
+            change.reason if told is None else _note(told),
+        )
+
+
+def largest_shift_mm(told: Reseat) -> float | None:
+    """Largest shift of any direction: of the seat as a body where it is judged so."""
+    if told.shown_by == "rigid seat" and told.parts is not None:
+        return float(np.abs(told.parts.rigid_mm).max())
+    sizes = [abs(one.shift_mm) for one in told.directions if np.isfinite(one.shift_mm)]
+    return max(sizes, default=None)
+
+
+def _more(told: Reseat, change: StageChange) -> int | None:
+    """Touches of a new test with as many in both series, beyond those that were made."""
+    each = told.touches_if_as_seen or told.touches_if_none
+    if told.verdict != "can't tell" or each is None:
+        return None
+    return max(1, 2 * each * len(told.directions) - change.n_baseline - change.n_stage)
+
+
+def _note(told: Reseat) -> str:
+    if told.verdict == "within the margin":
+        shown = "in each direction" if told.shown_by == "each direction" else "as a seat that moves as a body"
+        if told.shown_by == "rigid seat":
+            return f"shown {shown}; one direction alone could hide {1000 * told.hides_mm:.1f} µm"
+        return f"shown {shown}"
+    if not told.same_clamping:
+        return "level and centre were taken out, for the probe had been out of the spindle"
+    return "a drift between the stages counts as a shift" if told.drift is None else ""
+
+
+def stages_to_dict(stages: Stages) -> dict[str, Any]:
+    """Plain JSON types in a stable order; lengths in mm, intervals 95 %."""
+    before = stages.touch_before
+    return {
+        "stages": [_change_to_dict(one) for one in stages.changes],
+        "overtravel_direction": None
+        if stages.overtravel is None or stages.overtravel.effect is None
+        else _directed(stages.overtravel.effect),
+        "touch_before": None
+        if before is None
+        else {
+            "verdict": before.verdict,
+            "margin_mm": before.margin_mm,
+            "n": before.used,
+            "without_previous": before.without_previous,
+            "effect": None if before.effect is None else _directed(before.effect),
+            "reason": before.reason,
+        },
+        **({} if before is not None else {"touch_before_reason": stages.touch_before_reason}),
+    }
+
+
+def _directed(effect: Any) -> dict[str, Any]:
+    return {
+        "along_mm": effect.along_mm,
+        "along_lower_mm": effect.along_interval_mm.lower,
+        "along_upper_mm": effect.along_interval_mm.upper,
+        "across_mm": effect.across_mm,
+        "across_lower_mm": effect.across_interval_mm.lower,
+        "across_upper_mm": effect.across_interval_mm.upper,
+        "largest_mm": effect.largest_mm,
+        "p": effect.p,
+    }
+
+
+def _change_to_dict(change: StageChange) -> dict[str, Any]:
+    told = change.found
+    if told is None:
+        return {"stage": change.stage, "verdict": None, "verdict_reason": change.reason}
+    parts, scatter, varies = told.parts, told.scatter, told.variation
+    return {
+        "stage": change.stage,
+        "verdict": told.verdict,
+        "shown_by": told.shown_by,
+        "margin_mm": told.margin_mm,
+        "same_clamping": told.same_clamping,
+        "n_baseline": change.n_baseline,
+        "n_stage": change.n_stage,
+        "largest_shift_mm": largest_shift_mm(told),
+        "hides_mm": told.hides_mm,
+        "level": None
+        if parts is None
+        else {
+            "shift_mm": parts.level_mm,
+            "lower_mm": parts.level_interval_mm.lower,
+            "upper_mm": parts.level_interval_mm.upper,
+        },
+        "centre": None
+        if parts is None
+        else {
+            "shift_mm": list(parts.centre_mm),
+            "u_mm": list(parts.centre_u_mm),
+            "length_mm": parts.centre_length_mm,
+            "lower_mm": parts.centre_length_interval_mm.lower,
+            "upper_mm": parts.centre_length_interval_mm.upper,
+        },
+        "shape": None
+        if parts is None
+        else {
+            "rms_mm": parts.shape_rms_mm,
+            "lower_mm": parts.shape_interval_mm.lower,
+            "upper_mm": parts.shape_interval_mm.upper,
+            "p": parts.shape_p,
+        },
+        "scatter": None
+        if scatter is None
+        else {
+            "ratio": scatter.ratio,
+            "lower": scatter.interval.lower,
+            "upper": scatter.interval.upper,
+            "margin": scatter.margin,
+            "verdict": scatter.verdict,
+        },
+        "variation_change": None
+        if varies is None
+        else {
+            "change_mm": varies.change_mm,
+            "lower_mm": varies.interval_mm.lower,
+            "upper_mm": varies.interval_mm.upper,
+        },
+        "settles": told.settling.settles,
+        "drift_between_mm": None if told.drift is None else told.drift.mean_mm,
+        "directions": [
+            {
+                "azimuth_deg": one.azimuth_deg,
+                "n_baseline": one.n_baseline,
+                "n_stage": one.n_stage,
+                "shift_mm": one.shift_mm,
+                "lower_mm": one.interval_mm.lower,
+                "upper_mm": one.interval_mm.upper,
+                "within": one.within,
+                "beyond_p": one.beyond_p,
+            }
+            for one in told.directions
+        ],
+        "only_baseline_deg": list(told.only_baseline_deg),
+        "only_stage_deg": list(told.only_stage_deg),
+        "touches_if_none": told.touches_if_none,
+        "touches_if_as_seen": told.touches_if_as_seen,
+        "notes": list(told.notes),
+    }
