@@ -27,7 +27,8 @@ class Margins(BaseModel):
     max_misses_per_1000, max_faults_per_1000_h : float or None
         Upper bounds above these are a reason not to ship more; None for no such limit.
     risk : float
-        Of a wrong "different", and of a wrong "equivalent", in a whole comparison.
+        Of a wrong "different", and of a wrong "equivalent", in a whole comparison, and of a false signal on
+        the charts of a build; 0.01 is the least that the simulated limits of charts are made for.
     power : float
         With which the units asked for would decide.
     """
@@ -43,7 +44,7 @@ class Margins(BaseModel):
     can_repair: int = Field(default=1, ge=1, le=10_000)
     max_misses_per_1000: float | None = Field(default=None, gt=0)
     max_faults_per_1000_h: float | None = Field(default=None, gt=0)
-    risk: float = Field(default=0.05, gt=0, lt=0.5)
+    risk: float = Field(default=0.05, ge=0.01, lt=0.5)
     power: float = Field(default=0.8, gt=0.5, lt=1)
 
 

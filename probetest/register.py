@@ -208,7 +208,8 @@ class Register:
         if not create and not path.is_file():
             raise RegisterError(f"{self._name}: found no file, expected a register.")
         try:
-            self._base = sqlite3.connect(path, timeout=WAIT_S, isolation_level=None)
+            # The whole path: ":memory:" alone is no file.
+            self._base = sqlite3.connect(path.absolute(), timeout=WAIT_S, isolation_level=None)
         except sqlite3.Error as error:
             raise RegisterError(f"{self._name}: the register can't be opened ({error}).") from error
         try:
@@ -231,7 +232,7 @@ class Register:
         """Say in a sentence what SQLite found wrong."""
         try:
             yield
-        except sqlite3.DatabaseError as error:
+        except (sqlite3.Error, UnicodeError, OverflowError) as error:
             raise RegisterError(
                 f"{self._name}: the register can't be used ({error}); nothing was changed by this step."
             ) from error
@@ -239,7 +240,9 @@ class Register:
     def _prepare(self) -> None:
         base = self._base
         base.execute("PRAGMA foreign_keys = ON")
-        if self._version() < len(MIGRATIONS):
+        with self._transaction("DEFERRED"):
+            version = self._version()
+        if version < len(MIGRATIONS):
             # The check comes again inside: another process may have been faster.
             with self._transaction():
                 version = self._version()
@@ -266,15 +269,17 @@ class Register:
         return int(version)
 
     @contextmanager
-    def _transaction(self) -> Iterator[None]:
-        """All or nothing, and one writer at a time."""
-        self._base.execute("BEGIN IMMEDIATE")
+    def _transaction(self, kind: str = "IMMEDIATE") -> Iterator[None]:
+        """All or nothing; one writer at a time, and a deferred one sees one state of the file."""
+        self._base.execute(f"BEGIN {kind}")
         try:
             yield
+            self._base.execute("COMMIT")
         except BaseException:
-            self._base.execute("ROLLBACK")
+            # A full disk ends a transaction by itself.
+            if self._base.in_transaction:
+                self._base.execute("ROLLBACK")
             raise
-        self._base.execute("COMMIT")
 
     @property
     def version(self) -> int:

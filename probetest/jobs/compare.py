@@ -124,28 +124,29 @@ def compare_builds(
     """
     remarks = list(gathered.remarks)
     groups = _grouped(gathered.tests, by, last=last, remarks=remarks)
-    names = list(only) if only else list(groups)
+    names = list(dict.fromkeys(only)) if only else list(groups)
     for name in names:
         if name not in groups:
             raise ReportError(
-                f"found no tests of {by} '{printable(name)}', expected one of: "
+                f"found no tests of {printable(by)} '{printable(name)}', expected one of: "
                 f"{', '.join(printable(one) for one in sorted(groups)[:20]) or 'none at all'}"
             )
     if len(names) < 2:
         raise ReportError(
-            f"found tests of {len(names)} {by}, expected at least 2 to compare; name another key with --by, "
-            "or give more logs."
+            f"found tests of {len(names)} {printable(by)}, expected at least 2 to compare; name another "
+            "key with --by, or give more logs."
         )
     if len(names) > MOST_GROUPS:
         raise ReportError(
-            f"found {len(names)} {by}s, expected at most {MOST_GROUPS} at once; choose some with --only."
+            f"found tests of {len(names)} {printable(by)}, expected at most {MOST_GROUPS} at once; choose "
+            "some with --only."
         )
     groups = {name: groups[name] for name in names}
     pairs = [(names[0], other) for other in names[1:]] if only else list(combinations(names, 2))
     figures = figures_of(groups)
     open_ones = [_held(figure, pair, groups, margins) for pair in pairs for figure in figures]
     if absent := absent_figures(groups):
-        remarks.append(f"Not compared, for a {by} has no unit that tells it: {', '.join(absent)}.")
+        remarks.append(f"Not compared, for a {printable(by)} has no unit that tells it: {', '.join(absent)}.")
     remarks.extend(_confounded(groups, by))
     remarks.extend(_unpaired(groups, pairs))
     return BuildComparison(

@@ -102,11 +102,13 @@ class Figure:
         if isinstance(found, RateComparison):
             needed = _rate_units(found, margins, alpha)
             return (None if needed is None else max(1, needed - have)), None
-        if found.first.unit_sd is None and found.second.unit_sd is None:
+        if found.standard_error is None and not (found.first.unit_sd or found.second.unit_sd):
             return None, None
         margin = float(np.log(found.margin)) if found.scale == "ratio" else found.margin
         if found.design == "paired":
-            error, pairs = found.standard_error or 0.0, found.first.units
+            if found.standard_error is None:
+                return None, None
+            error, pairs = found.standard_error, found.first.units
             need = units_needed(
                 error * np.sqrt(pairs), None, margin, alpha, margins.power, design="paired", dof=pairs - 1
             )

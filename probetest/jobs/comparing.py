@@ -68,7 +68,7 @@ def open_comparison(
     places = [Path(log) for log in logs]
     if not places and not register:
         places = demo_production()
-    said = [by, list(only), last, dict(reading)]
+    said = [by, list(only), last, dict(reading), register, margins, limits]
     files = [*places, *(Path(name) for name in (register, margins, limits) if name)]
 
     def make() -> BuildComparison:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import atexit
 import functools
+import threading
 from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
@@ -29,6 +30,9 @@ from probetest.statistics.decision import Verdict
 
 if TYPE_CHECKING:
     from probetest.report.shell import ShellRunner
+
+_ONE_SHELL = threading.Lock()
+"""A worker of a cluster has several threads, and a process one shell, one folder, one environment."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -105,8 +109,9 @@ def _made(job: Job, options: Options, *, pdf: bool) -> Made:
     found = open_qualification(**parameters)
     result = result_to_json(found)
     if pdf:
-        notebook = _runner().run(bundled("notebooks") / TEMPLATE, parameters)
-        files = report_files(job, found, notebook, result)
+        with _ONE_SHELL:
+            notebook = _runner().run(bundled("notebooks") / TEMPLATE, parameters)
+            files = report_files(job, found, notebook, result)
     else:
         files = {"result.json": result}
     return Made(row_of(job.log, found), files, entry_of(found, job.triggers, result))

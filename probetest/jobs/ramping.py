@@ -6,6 +6,7 @@ import csv
 import io
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
+from math import isfinite
 from pathlib import Path
 from typing import Any
 
@@ -102,12 +103,13 @@ def read_field(path: Path) -> tuple[Report, ...]:
     except (OSError, UnicodeDecodeError) as error:
         faults.add(f"no readable text ({error})", "a table in UTF-8")
         raise FieldError(faults.first(), faults.total) from error
-    rows = csv.reader(io.StringIO(text, newline=""))
-    lines = [(number, row) for number, row in enumerate(rows, start=1) if row and not row[0].startswith("#")]
+    lines = list(_rows(text, faults))
+    if faults.total:
+        raise FieldError(faults.first(), faults.total)
     head = [cell.strip().lower() for cell in lines[0][1]] if lines else []
-    if "serial" not in head or any(name not in COLUMNS for name in head):
+    if "serial" not in head or any(name not in COLUMNS for name in head) or len(set(head)) < len(head):
         faults.add(
-            f"the columns {shown(', '.join(head))}", f"serial and any of {', '.join(COLUMNS[1:])}",
+            f"the columns {shown(', '.join(head))}", f"serial and any of {', '.join(COLUMNS[1:])}, each once",
             line=lines[0][0] if lines else 1,
         )  # fmt: skip
         raise FieldError(faults.first(), faults.total)
@@ -115,6 +117,19 @@ def read_field(path: Path) -> tuple[Report, ...]:
     if faults.total:
         raise FieldError(faults.first(), faults.total)
     return tuple(_added(found))
+
+
+def _rows(text: str, faults: FaultList) -> Iterator[tuple[int, list[str]]]:
+    """Rows that are no comments, each with the line on which it begins."""
+    rows = csv.reader(io.StringIO(text, newline=""))
+    line = 1
+    try:
+        for row in rows:
+            if row and not row[0].startswith("#"):
+                yield line, row
+            line = rows.line_num + 1
+    except csv.Error as error:
+        faults.add(f"no table ({error})", "cells that are separated by commas", line=line)
 
 
 def _reports(
@@ -134,29 +149,31 @@ def _reports(
         fault = cells.get("fault", "").lower()
         if fault not in YES + NO:
             faults.add(shown(fault), "yes or no", line=line, column="fault")
+        elif touches is None or misses is None or hours is None:
+            continue
         elif misses > touches:
             faults.add(f"{misses} misses of {touches} touches", "no more misses than touches", line=line)
         else:
             yield Report(cells["serial"], touches, misses, hours, fault in YES)
 
 
-def _count(cells: dict[str, str], name: str, line: int, faults: FaultList) -> int:
+def _count(cells: dict[str, str], name: str, line: int, faults: FaultList) -> int | None:
     text = cells.get(name) or "0"
     if not (text.isascii() and text.isdigit() and len(text) <= 10):
         faults.add(shown(text), "a whole number, 0 or more", line=line, column=name)
-        return 0
+        return None
     return int(text)
 
 
-def _hours(cells: dict[str, str], line: int, faults: FaultList) -> float:
+def _hours(cells: dict[str, str], line: int, faults: FaultList) -> float | None:
     text = cells.get("hours") or "0"
     try:
-        hours = float(text)
+        hours = float(text) if text.isascii() and "_" not in text else -1.0
     except ValueError:
         hours = -1.0
     if not 0 <= hours <= 1e7:
         faults.add(shown(text), "hours of use, 0 or more", line=line, column="hours")
-        return 0.0
+        return None
     return hours
 
 
@@ -251,7 +268,12 @@ def ramp_to_dict(ramp: Ramp) -> dict[str, Any]:
             "expected_faulty": advice.expected_faulty,
             "most_faulty": advice.most_faulty,
             "reasons": [
-                {"name": one.name, "value": one.value, "limit": one.limit, "kept": one.kept}
+                {
+                    "name": one.name,
+                    "value": one.value if isfinite(one.value) else None,
+                    "limit": one.limit,
+                    "kept": one.kept,
+                }
                 for one in advice.reasons
             ],
         },

@@ -17,9 +17,11 @@ class Recall(Generic[Answer]):
 
     def get(self, asked: Any, make: Callable[[], Answer]) -> Answer:
         """The answer to the last question if this is the same one, else a new one."""
-        if self._kept is None or self._kept[0] != asked:
-            self._kept = asked, make()
-        return self._kept[1]
+        kept = self._kept
+        if kept is None or kept[0] != asked:
+            # Another thread may keep its own answer meanwhile.
+            kept = self._kept = asked, make()
+        return kept[1]
 
 
 def signature(files: Iterable[Path]) -> tuple[Any, ...]:

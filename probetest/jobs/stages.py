@@ -138,13 +138,23 @@ def about_one_centre(part: Series, found: Analysis) -> Floats:
     return np.asarray(np.where(along < 0, -1.0, 1.0) * np.hypot(offset[:, 0], offset[:, 1]))
 
 
+def _comparable(series: Sequence[Series], readings: Sequence[Floats], found: Analysis) -> bool:
+    """Whether all series were read in the same way: about one centre, or along the approach."""
+    known = all(np.isfinite(values).all() for values in readings)
+    return known and (found.readings.fit is None or all(_placed(one) for one in series))
+
+
+def _placed(part: Series) -> bool:
+    return bool(np.isfinite(part.level[["x_mm", "y_mm"]].to_numpy(float)).all())
+
+
 def _change(
     headline: Series, part: Series, again: Series | None, found: Analysis, margin_mm: float
 ) -> StageChange:
     series = [headline, part, *([again] if again is not None else [])]
     readings = [about_one_centre(one, found) for one in series]
     counts = len(headline.level), len(part.level)
-    if not all(np.isfinite(values).all() for values in readings):
+    if not _comparable(series, readings, found):
         return StageChange(part.stage, None, "positions in one stage and not in the other", *counts)
     azimuths, index = group_directions(
         np.concatenate([one.level["azimuth_deg"].to_numpy(float) for one in series])
@@ -177,7 +187,7 @@ def _overtravel(headline: Series, others: Sequence[Series], found: Analysis) -> 
         return None
     series = [headline, *(part for part, _ in known)]
     readings = [about_one_centre(one, found) for one in series]
-    if not all(np.isfinite(values).all() for values in readings):
+    if not _comparable(series, readings, found):
         return None
     azimuths, index = group_directions(
         np.concatenate([one.level["azimuth_deg"].to_numpy(float) for one in series])

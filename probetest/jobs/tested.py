@@ -4,11 +4,12 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass
+from datetime import datetime
 from pathlib import Path
 from typing import Any
 
 from probetest.errors import ProbetestError, ReportError
-from probetest.faults import printable
+from probetest.faults import printable, shown
 from probetest.jobs.batch import Options
 from probetest.jobs.earlier import EarlierResult, parse_result, read_result
 from probetest.jobs.made import Made
@@ -68,7 +69,18 @@ class Tested:
 
 
 def tested_of(result: EarlierResult, where: str) -> Tested:
-    """The figures of a result."""
+    """The figures of a result.
+
+    Raises
+    ------
+    ReportError
+        If its time is none that this software writes.
+    """
+    if result.tested is not None and not _is_time(result.tested):
+        raise ReportError(
+            f"{where}, tested: found {shown(result.tested)}, expected a time as 2026-03-02T09:00:00; make "
+            "the result anew from its log."
+        )
     travel, spread, own = result.pretravel, result.repeatability, result.own
     known = spread.sd_mm is not None and spread.lower_mm is not None and spread.lower_mm > 0
     wave = next((one for one in travel.harmonics if one.order == TWO_LOBES), None)
@@ -91,6 +103,13 @@ def tested_of(result: EarlierResult, where: str) -> Tested:
         failed=result.outcomes.approaches - result.outcomes.triggers,
         approaches=result.outcomes.approaches,
     )
+
+
+def _is_time(text: str) -> bool:
+    try:
+        return datetime.fromisoformat(text).tzinfo is None
+    except ValueError:
+        return False
 
 
 def _u(lower: float | None, upper: float | None) -> float | None:
@@ -180,8 +199,11 @@ def _from_log(made: Sequence[Made], problems: list[str]) -> Iterator[Tested]:
     for one in made:
         if one.entry is None:
             problems.append(one.row.problem)
-        else:
+            continue
+        try:
             yield tested_of(parse_result(one.entry.result, one.row.log), one.row.log)
+        except ProbetestError as error:
+            problems.append(str(error))
 
 
 def _each_once(tests: Iterable[Tested], remarks: list[str]) -> Iterator[Tested]:

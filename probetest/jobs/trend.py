@@ -25,6 +25,9 @@ SECONDS_PER_DAY = 86_400.0
 FEWEST_TESTS = 3
 """Tests of one serial that show whether it ages."""
 
+MOST_CHARTED = 500
+"""Serials of a build on its charts, the newest ones; the limits are simulated for no more."""
+
 UNEQUAL = 1.5
 """Uncertainties of the points that differ by more than this factor are allowed for."""
 
@@ -186,9 +189,16 @@ def make_trend(gathered: Gathered, ramp: Ramp, margins: Margins) -> Trend:
         builds.setdefault(one.result.build or "no build stated", {}).setdefault(one.serial, one)
         by_serial.setdefault(one.serial, []).append(one)
     charts = [
-        chart for build, units in builds.items() for chart in _charts(build, list(units.values()), margins)
+        chart
+        for build, units in builds.items()
+        for chart in _charts(build, list(units.values())[-MOST_CHARTED:], margins)
     ]
     remarks = list(gathered.remarks)
+    remarks.extend(
+        f"{printable(build)} has {len(units)} serials; the charts hold the newest {MOST_CHARTED}."
+        for build, units in builds.items()
+        if len(units) > MOST_CHARTED
+    )
     undated = [one.where for one in tests if one.time is None]
     if undated:
         remarks.append(

@@ -65,18 +65,21 @@ def open_trend(
         places = demo_production()
     files = [*places, *(Path(name) for name in (register, margins, limits, field) if name)]
 
+    said = [dict(reading), register, margins, limits, field]
+
     def make() -> Trend:
         options = Options(Path(limits) if limits else None, Reading.from_plain(reading))
         wanted = read_margins(Path(margins) if margins else None)
         reports = read_field(Path(field)) if field else ()
         found = gather(places, Path(register) if register else None, options, advance)
-        if reports:
+        # A table without a report yet says that nothing is known of the field.
+        if field:
             ramp = make_ramp(field_of_reports(reports), "field reports", wanted)
         else:
             ramp = make_ramp(field_of_tests(found.tests), "the shop's own tests", wanted)
         return make_trend(found, ramp, wanted)
 
-    return _LAST.get((json.dumps(dict(reading)), signature(files)), make)
+    return _LAST.get((json.dumps(said), signature(files)), make)
 
 
 def write_trend(

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from math import isfinite
+
 from probetest.jobs.ramping import PLAN, Ramp
 from probetest.report.blocks import Banner, Column, Facts, Table
 from probetest.report.numbers import UNKNOWN, number, percent
@@ -40,7 +42,12 @@ def sentence(ramp: Ramp) -> str:
             text += f" Careful: {careful}, if faults are as common as they may still be."
         return text
     broken = [one for one in advice.reasons if not one.kept]
-    listed = "; ".join(f"{one.name}: {one.value:g}, more than {one.limit:g}" for one in broken)
+    listed = "; ".join(
+        f"{one.name}: {one.value:g}, more than {one.limit:g}"
+        if isfinite(one.value)
+        else f"{one.name}: nothing reported, so that no more than {one.limit:g} is not shown"
+        for one in broken
+    )
     return f"Find the cause first, then ship: {listed}."
 
 

@@ -63,7 +63,9 @@ def _signals(one: FigureChart) -> Iterator[str]:
             yield f"{one.build}, {label}: a step at {serial} ({_step(one)})."
         else:
             yield f"{one.build}, {label}: {serial}, {signal.rule}."
-    if one.look is not None and one.look.alarm and not one.signals:
+    last = len(one.points) - 1
+    said = any(signal.index == last or signal.rule.startswith("step") for signal in one.signals)
+    if one.look is not None and one.look.alarm and not said:
         newest = one.points[-1].serial
         yield (
             f"{one.build}, {label}: the newest, {newest}, is out of line with those before it "
@@ -126,7 +128,7 @@ def build_charts(found: Trend, *, names: Sequence[str] = ()) -> list[Picture]:
             if one.build == build and (not names or one.figure.name in names) and len(one.points) >= 2
         ]
         if rows:
-            pictures.append(_build_chart(build, rows))
+            pictures.append(_build_chart(build, rows, _serials(found, build)))
     return pictures
 
 
@@ -137,15 +139,19 @@ def latest_charts(found: Trend) -> list[Picture]:
         return build_charts(found, names=HEADLINE)[:1]
     last = max(dated, key=lambda one: one.points[-1].time or "").build
     rows = [one for one in found.charts if one.build == last and one.figure.name in HEADLINE]
-    return [_build_chart(last, rows)] if rows else []
+    return [_build_chart(last, rows, _serials(found, last))] if rows else []
 
 
-def _build_chart(build: str, rows: list[FigureChart]) -> Picture:
+def _serials(found: Trend, build: str) -> list[str]:
+    """All serials of a build: the chart of misses holds each of them, other figures may lack some."""
+    longest = max((one.points for one in found.charts if one.build == build), key=len)
+    return [point.serial for point in longest]
+
+
+def _build_chart(build: str, rows: list[FigureChart], serials: list[str]) -> Picture:
     with report_style():
         figure = new_figure(170, 10 + PANEL_MM * len(rows))
         panels = np.atleast_1d(figure.subplots(len(rows), 1, sharex=True))
-        # A figure that some tests do not give has fewer points than the longest row.
-        serials = [point.serial for point in max(rows, key=lambda one: len(one.points)).points]
         for axes, one in zip(panels, rows, strict=True):
             _panel(axes, one, serials)
         _name_serials(panels[-1], serials)
@@ -160,8 +166,7 @@ def _build_chart(build: str, rows: list[FigureChart]) -> Picture:
         caption=f"{build}: the first test of each serial in the order of time, with its own 95 %. Dashed: "
         "limits that a serial must cross to be called out; a square with a ring was. A line where the level "
         f"changed. Any false signal on these charts: {percent(risk)} for all of them if nothing changes.",
-        alt=f"Charts of {build} over {len(rows[0].points)} serials; called out: "
-        f"{'; '.join(flagged) or 'none'}.",
+        alt=f"Charts of {build} over {len(serials)} serials; called out: {'; '.join(flagged) or 'none'}.",
     )
 
 

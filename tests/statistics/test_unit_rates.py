@@ -14,6 +14,7 @@ from probetest.errors import StatisticsError
 from probetest.statistics.intervals import Interval, proportion_interval
 from probetest.statistics.unit_rates import (
     MOST_SPLITS,
+    _splits,
     compare_rates,
     compare_rates_paired,
     rate_group,
@@ -148,6 +149,7 @@ def test_many_units_are_dealt_by_lot() -> None:
     # Equal touches: the permutation of the mean; close to the t test (SciPy), within what the lot does.
     p = stats.ttest_ind(two, one).pvalue
     assert found.p_permutation == pytest.approx(p, abs=4 * (p / MOST_SPLITS) ** 0.5 + 0.1 * p)
+    assert np.all(_splits(14, 14).sum(axis=1) == 14)
     certain = compare_rates([0] * 20, [100] * 20, [50] * 20, [100] * 20, 0.05)
     assert certain.p_permutation == pytest.approx(1 / (1 + MOST_SPLITS))
 
@@ -315,7 +317,7 @@ def test_build_of_one_unit_has_a_reason(sizes: tuple[int, int]) -> None:
         (lambda: rate_group([1], [3], 1.0), "level"),
         (lambda: compare_rates(F1, N1, F2, N2, 0.0), "margin"),
         (lambda: compare_rates(F1, N1, F2, N2, 1.0), "margin"),
-        (lambda: compare_rates(F1, N1, F2, N2, 0.1, level=0.5), "level"),
+        (lambda: compare_rates(F1, N1, F2, N2, 0.1, level=0.5), "between 0.5 and 1"),
         (lambda: compare_rates_paired(F1, N1, F2, N2, 0.1), "same units twice"),
     ],
 )

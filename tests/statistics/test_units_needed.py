@@ -244,6 +244,19 @@ def test_units_for_rates_follow_the_design_effect() -> None:
     assert found.power is not None
     assert min(found.power.difference, found.power.equivalence) >= 0.8
     assert units_needed_for_rates(0.1, 1e-4, 10, 0.1).both is None
+    # Two touches that always agree are one: D = 2.
+    twins = units_needed_for_rates(0.05, 0.01, 2, 1.0).difference
+    assert twins == pytest.approx((1.959964 + 0.841621) ** 2 * (0.05 * 0.95 + 0.06 * 0.94) / 1e-4, rel=0.01)
+
+
+def test_limits_of_rates_cost_units_beside_the_t_test() -> None:
+    same, worse = (float(np.sqrt(p * (1 - p) * (1 + 199 * 0.01) / 200)) for p in (0.01, 0.04))
+    found = units_needed_for_rates(0.01, 0.03, 200, 0.01)
+    assert (units_needed(same, worse, 0.03).difference or 0) < (found.difference or 0)
+    assert (units_needed(same, same, 0.03).equivalence or 0) < (found.equivalence or 0)
+
+
+def test_what_rates_need_beyond_the_most() -> None:
     assert units_needed_for_rates(0.0, 1e-6, 10, 0.0).equivalence is None
 
 
