@@ -18,7 +18,7 @@ def write_atomically(path: Path, data: bytes) -> None:
     ReportError
         If it can't be written; what was there before is still there.
     """
-    if not path.name or path.is_dir():
+    if not path.name or _is_folder(path):
         raise ReportError(f"{path}: found a folder, expected the name of a file.")
     draft = path.with_name(f".{path.name[:100]}.{secrets.token_hex(8)}.part")
     try:
@@ -32,3 +32,11 @@ def write_atomically(path: Path, data: bytes) -> None:
     finally:
         with suppress(OSError):
             draft.unlink(missing_ok=True)
+
+
+def _is_folder(path: Path) -> bool:
+    try:
+        return path.is_dir()
+    except OSError:
+        # A folder above that may not be searched; writing will say so.
+        return False

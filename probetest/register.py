@@ -11,10 +11,11 @@ What `Register.store` has returned for is on the disk: one transaction each, syn
 from __future__ import annotations
 
 import sqlite3
+import time
 import zlib
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
-from dataclasses import dataclass, fields
+from dataclasses import asdict, dataclass, fields
 from datetime import UTC, datetime
 from pathlib import Path
 from types import TracebackType
@@ -31,6 +32,8 @@ APPLICATION_ID = 0x70724231
 
 WAIT_S = 60.0
 """How long a process waits for others that write."""
+
+PACKED = ("log", "result")
 
 LARGEST_LOG = 1 << 30
 """Bytes of a native log or a result; more can't come from this software."""
@@ -84,8 +87,7 @@ class Entry:
 
     Attributes
     ----------
-    kind : str
-    serial : str
+    kind, serial : str
     build : str or None
     tested : str or None
         Time of the first touch, ISO 8601; None where no day was logged.
@@ -145,17 +147,7 @@ class Stored:
 
 @dataclass(frozen=True, slots=True)
 class Head:
-    """A test in a list.
-
-    Attributes
-    ----------
-    kind, serial : str
-    build, tested : str or None
-    file, software, verdict : str
-    touches : int
-    judgements : int
-        How often it was judged.
-    """
+    """A test in a list, as in `Entry`, with its last judgement and how often it was judged."""
 
     kind: str
     serial: str
@@ -250,8 +242,21 @@ class Register:
                     step(base)
                 base.execute(f"PRAGMA application_id = {APPLICATION_ID}")
                 base.execute(f"PRAGMA user_version = {len(MIGRATIONS)}")
-        base.execute("PRAGMA journal_mode = WAL")
+        self._to_wal()
         base.execute("PRAGMA synchronous = FULL")
+
+    def _to_wal(self) -> None:
+        # SQLite itself does not wait for this one.
+        deadline = time.monotonic() + WAIT_S
+        while True:
+            try:
+                self._base.execute("PRAGMA journal_mode = WAL")
+            except sqlite3.OperationalError as error:
+                if error.sqlite_errorcode & 0xFF != sqlite3.SQLITE_BUSY or time.monotonic() > deadline:
+                    raise
+                time.sleep(0.01)
+            else:
+                return
 
     def _version(self) -> int:
         (mark,) = self._base.execute("PRAGMA application_id").fetchone()
@@ -315,34 +320,21 @@ class Register:
                 return Stored(test, "known", twins)
             base.execute(
                 "INSERT INTO judgements (test, stored, software, verdict, limits, result, result_sha256) "
-                "VALUES (?, ?, ?, ?, ?, ?, ?)",
-                (
-                    test,
-                    datetime.now(UTC).isoformat(timespec="milliseconds"),
-                    entry.software,
-                    entry.verdict,
-                    entry.limits,
-                    zlib.compress(entry.result),
-                    entry.result_sha256,
-                ),
+                "VALUES (:test, :stored, :software, :verdict, :limits, :result, :result_sha256)",
+                {
+                    **asdict(entry),
+                    "test": test,
+                    "stored": datetime.now(UTC).isoformat(timespec="milliseconds"),
+                    "result": zlib.compress(entry.result),
+                },
             )
             return Stored(test, "judged again" if row else "new", twins)
 
     def _add_test(self, entry: Entry) -> int:
         added = self._base.execute(
             "INSERT INTO tests (kind, serial, build, tested, file, log_sha256, touches_sha256, touches, log) "
-            "VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?)",
-            (
-                entry.kind,
-                entry.serial,
-                entry.build,
-                entry.tested,
-                entry.file,
-                entry.log_sha256,
-                entry.touches_sha256,
-                entry.touches,
-                zlib.compress(entry.log),
-            ),
+            "VALUES (:kind, :serial, :build, :tested, :file, :log_sha256, :touches_sha256, :touches, :log)",
+            {**asdict(entry), "log": zlib.compress(entry.log)},
         )
         return int(added.lastrowid or 0)
 
@@ -362,28 +354,38 @@ class Register:
         with self._told():
             for row in self._base.execute(_ENTRIES, (every,)):
                 plain: dict[str, Any] = dict(zip(_FIELDS, row, strict=True))
-                for name in ("log", "result"):
-                    plain[name] = self._unpacked(plain[name])
-                yield Entry(**plain)
+                plain.update({name: self._unpacked(plain[name]) for name in PACKED})
+                entry = Entry(**plain)
+                self._check_types(entry)
+                yield entry
 
     def heads(self) -> Iterator[Head]:
-        """What a list shows of each test and its last judgement, in the order of `entries`.
-
-        Raises
-        ------
-        RegisterError
-            If the register is damaged.
-        """
+        """What a list shows of each test, in the order of `entries` and with its errors."""
         with self._told():
             for row in self._base.execute(_HEADS):
-                yield Head(*row)
+                head = Head(*row)
+                self._check_types(head)
+                yield head
+
+    def results(self) -> frozenset[str]:
+        """SHA-256 of every result in the register."""
+        with self._told():
+            return frozenset(one for (one,) in self._base.execute("SELECT result_sha256 FROM judgements"))
+
+    def _check_types(self, found: Entry | Head) -> None:
+        """A column of SQLite takes anything, so that a file of somebody else may hold anything."""
+        for one in fields(found):
+            value = getattr(found, one.name)
+            kind = int if one.name in ("touches", "judgements") else bytes if one.name in PACKED else str
+            if not isinstance(value, kind) and not (value is None and one.name in ("build", "tested")):
+                raise RegisterError(f"{self._name}: an entry is damaged ({one.name}); use a copy.")
 
     def _unpacked(self, data: bytes) -> bytes:
         """The bytes that were stored; a damaged or endless one is refused."""
         unpacker = zlib.decompressobj()
         try:
             plain = unpacker.decompress(data, LARGEST_LOG)
-        except zlib.error as error:
+        except (zlib.error, TypeError) as error:
             raise RegisterError(f"{self._name}: an entry is damaged ({error}); use a copy.") from error
         if not unpacker.eof:
             raise RegisterError(f"{self._name}: an entry is damaged (it has no end); use a copy.")

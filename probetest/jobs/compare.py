@@ -16,7 +16,7 @@ from probetest.margins import Margins
 from probetest.statistics.families import holm, verdict
 from probetest.statistics.intervals import Interval
 from probetest.statistics.unit_comparison import Comparison, Group
-from probetest.statistics.unit_rates import RateGroup
+from probetest.statistics.unit_rates import RateComparison, RateGroup
 
 SCHEMA = "probetest.comparison/1"
 
@@ -158,7 +158,23 @@ def _held(
     figure: Figure, pair: tuple[str, str], groups: dict[str, tuple[Tested, ...]], margins: Margins
 ) -> Compared:
     samples, found = compare_figure(figure, groups[pair[0]], groups[pair[1]], margins)
+    if isinstance(found, RateComparison):
+        found = _without_misses(found, pair)
     return Compared(figure, pair, samples, found, None, None, "can't tell", False, None, None)
+
+
+def _without_misses(found: RateComparison, pair: tuple[str, str]) -> RateComparison:
+    """No "equivalent" where a build has no miss: its units may differ, and the touches don't tell."""
+    silent = [
+        f"at most {100 * group.units_interval.upper:.0f} % of the units of {printable(name)} miss at all "
+        "(95 %)"
+        for name, group in zip(pair, (found.first, found.second), strict=True)
+        if group.failures == 0
+    ]
+    if not silent:
+        return found
+    reason = f"no miss was seen, which shows of the units no more than this: {', '.join(silent)}"
+    return replace(found, p_equivalence=None, reason=reason)
 
 
 def _decided(open_ones: Sequence[Compared], margins: Margins) -> Iterator[Compared]:
@@ -192,11 +208,13 @@ def _grouped(
             nameless.append(test.where)
         for name, part in parts:
             units = found.setdefault(name, {})
-            if part.serial in units:
-                spare.append(f"{part.serial} ({part.where})")
-                if not last:
-                    continue
-            units[part.serial] = part
+            if part.serial not in units:
+                units[part.serial] = part
+                continue
+            left_out = units[part.serial] if last else part
+            spare.append(f"{part.serial} ({left_out.where})")
+            if last:
+                units[part.serial] = part
     if nameless:
         remarks.append(f"Left out, for they hold {_absent(by)}: {_named(nameless)}.")
     if spare:

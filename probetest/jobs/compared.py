@@ -100,6 +100,8 @@ class Figure:
         """About how many more units of each build would decide; the same by the limits of their scatter."""
         have = min(found.first.units, found.second.units)
         if isinstance(found, RateComparison):
+            if found.p_equivalence is None:
+                return None, None
             needed = _rate_units(found, margins, alpha)
             return (None if needed is None else max(1, needed - have)), None
         if found.standard_error is None and not (found.first.unit_sd or found.second.unit_sd):

@@ -5,11 +5,13 @@ from __future__ import annotations
 import json
 import os
 from collections.abc import Iterable, Sequence
-from dataclasses import asdict, dataclass, fields
+from dataclasses import asdict, dataclass
 from hashlib import sha256
 from pathlib import Path
 from types import TracebackType
-from typing import Any, Self
+from typing import Self
+
+from pydantic import TypeAdapter, ValidationError
 
 import probetest
 from probetest.errors import ReportError
@@ -19,6 +21,9 @@ from probetest.jobs.made import Row
 
 NAME = ".batch-journal.jsonl"
 LARGEST = 1_000_000_000
+
+RESULT = "result.json"
+"""The file that each folder holds."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -39,8 +44,23 @@ class Written:
     files: dict[str, str]
 
 
-def task_key(log: bytes, options: Options, *, pdf: bool) -> str:
-    """What makes a report: the log, the limits, the answers, the software. The same key, the same report."""
+@dataclass(frozen=True, slots=True)
+class _Line:
+    key: str
+    written: list[Written]
+
+
+_LINE = TypeAdapter(_Line)
+
+
+def task_key(log: Path, options: Options, *, pdf: bool) -> str:
+    """What makes a report: the log, the limits, the answers, the software. The same key, the same report.
+
+    Raises
+    ------
+    OSError
+        If the log can't be read.
+    """
     told = options.reading.plain()
     for name, value in told.items():
         path = Path(str(value))
@@ -48,7 +68,8 @@ def task_key(log: bytes, options: Options, *, pdf: bool) -> str:
         if isinstance(value, str) and path.is_absolute() and path.is_file():
             told[name] = sha256(path.read_bytes()).hexdigest()
     plain = {
-        "log": sha256(log).hexdigest(),
+        "log": sha256(log.read_bytes()).hexdigest(),
+        "file": log.name,
         "limits": options.read_limits().model_dump(mode="json"),
         "stated": sorted(options.read_limits().model_fields_set),
         "reading": told,
@@ -108,14 +129,14 @@ class Journal:
 
     def _is_there(self, one: Written) -> bool:
         # The names come from a file that anybody could have written.
-        if Path(one.folder).name != one.folder or any(Path(name).name != name for name in one.files):
+        if RESULT not in one.files or not all(_is_plain(name) for name in (one.folder, *one.files)):
             return False
         try:
             return all(
                 sha256((self._folder / one.folder / name).read_bytes()).hexdigest() == digest
                 for name, digest in one.files.items()
             )
-        except OSError:
+        except (OSError, ValueError):
             return False
 
     def owners(self, keys: Iterable[str | None]) -> dict[str, str]:
@@ -127,24 +148,24 @@ class Journal:
     def add(self, key: str, written: Sequence[Written]) -> None:
         """Note that a task is done; its files must be on the disk."""
         line = json.dumps({"key": key, "written": [asdict(one) for one in written]})
-        self._file.write(b"\n" + line.encode() + b"\n")
-        self._file.flush()
-        os.fsync(self._file.fileno())
+        try:
+            self._file.write(b"\n" + line.encode() + b"\n")
+            self._file.flush()
+            os.fsync(self._file.fileno())
+        except OSError as error:
+            name = printable(str(self._folder / NAME))
+            raise ReportError(f"{name}: the journal can't be written ({error.strerror}).") from error
         self._known[key] = list(written)
+
+
+def _is_plain(name: str) -> bool:
+    """Whether a name is that of a file or a folder in this very folder."""
+    return name not in ("", ".", "..") and Path(name).name == name
 
 
 def _parsed(line: bytes) -> tuple[str, list[Written]] | None:
     try:
-        plain: Any = json.loads(line)
-        names = {one.name for one in fields(Row)}
-        written = [
-            Written(
-                Row(**{name: one["row"][name] for name in names}),
-                str(one["folder"]),
-                {str(name): str(digest) for name, digest in one["files"].items()},
-            )
-            for one in plain["written"]
-        ]
-        return str(plain["key"]), written
-    except (ValueError, KeyError, TypeError, AttributeError):
+        found = _LINE.validate_json(line, strict=True)
+    except ValidationError:
         return None
+    return found.key, found.written

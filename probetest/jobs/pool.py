@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Generator, Iterator, Sequence
 from contextlib import contextmanager
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -11,6 +12,7 @@ from probetest.errors import ReportError
 from probetest.faults import printable
 from probetest.jobs.batch import Options
 from probetest.jobs.made import Made, make_reports
+from probetest.jobs.reading import Reading
 
 FEW = 2
 """So few logs are done sooner than a further process has started."""
@@ -18,7 +20,7 @@ FEW = 2
 
 def work(
     logs: Sequence[Path], options: Options, *, pdf: bool, workers: int = 0, cluster: str | None = None
-) -> Iterator[list[Made]]:
+) -> Generator[list[Made], None, None]:
     """Reports in the order of the logs, made as processes are free; only a few wait to be taken.
 
     Parameters
@@ -42,6 +44,12 @@ def work(
     from joblib import Parallel, delayed
     from joblib.externals.loky.process_executor import TerminatedWorkerError
 
+    # Another process may stand in another folder.
+    options = replace(
+        options,
+        limits=options.limits.absolute() if options.limits else None,
+        reading=Reading.from_plain(options.reading.plain()),
+    )
     with _cluster(cluster):
         pool = Parallel(n_jobs=workers or -1, return_as="generator", batch_size=1, pre_dispatch="2*n_jobs")
         task = delayed(make_reports)

@@ -6,7 +6,7 @@ import csv
 import io
 import json
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass, fields
+from dataclasses import dataclass, fields, replace
 from hashlib import sha256
 from pathlib import Path
 from typing import Any
@@ -53,12 +53,15 @@ def entry_of(found: Qualification, triggers: Triggers, result: bytes | None = No
 def make_entry(kind: Kind, found: Qualification, triggers: Triggers, result: bytes, verdict: str) -> Entry:
     """An entry of any kind from the test, its qualification, and the JSON that tells the outcome."""
     stated = json.loads(result)
+    # A file name may hold bytes that are no text; an entry is text.
+    file = printable(triggers.source.file)
+    triggers = replace(triggers, source=replace(triggers.source, file=file))
     return Entry(
         kind=kind,
         serial=found.record.serial,
         build=found.record.build,
         tested=tested_at(found),
-        file=triggers.source.file,
+        file=file,
         log_sha256=triggers.source.sha256,
         touches_sha256=touches_digest(triggers),
         touches=len(triggers.frame),
@@ -190,9 +193,9 @@ def _rows(folder: Path) -> list[dict[str, str]]:
         if not index.is_file() or index.stat().st_size > LARGEST_INDEX:
             raise RegisterError(f"{name}: found no list of an exported register, expected one.")
         text = index.read_text(encoding="utf-8")
-    except (OSError, UnicodeDecodeError) as error:
+        return list(csv.DictReader(io.StringIO(text, newline="")))
+    except (OSError, UnicodeDecodeError, csv.Error) as error:
         raise RegisterError(f"{name}: the list can't be read ({error}).") from error
-    return list(csv.DictReader(io.StringIO(text, newline="")))
 
 
 def _read(folder: Path) -> Iterator[Entry]:
@@ -207,7 +210,7 @@ def _read(folder: Path) -> Iterator[Entry]:
                 raise RegisterError(f"{place}: the result is not the one that was exported; export again.")
             entry = Entry(**plain, log=log, result=result)
             _check_types(entry)
-        except (KeyError, TypeError, ValueError, OSError) as error:
+        except (KeyError, TypeError, ValueError, RecursionError, OSError) as error:
             raise RegisterError(
                 f"{place}: found no complete entry, expected what an export writes; export again."
             ) from error

@@ -5,8 +5,8 @@ from __future__ import annotations
 import csv
 import io
 from collections.abc import Iterator, Mapping, Sequence
-from contextlib import ExitStack
-from dataclasses import asdict, dataclass
+from contextlib import ExitStack, closing
+from dataclasses import asdict, dataclass, fields
 from hashlib import sha256
 from pathlib import Path
 from typing import Any
@@ -15,7 +15,7 @@ from probetest.atomic import write_atomically
 from probetest.errors import ProbetestError, ReportError
 from probetest.faults import printable
 from probetest.jobs.batch import Options, folder_name
-from probetest.jobs.journal import Journal, Written, task_key
+from probetest.jobs.journal import RESULT, Journal, Written, task_key
 from probetest.jobs.made import Made, Row, unusable
 from probetest.jobs.pool import work
 from probetest.jobs.registering import told
@@ -23,6 +23,8 @@ from probetest.register import Register
 
 SUMMARY = "summary.csv"
 REGISTER = "register.sqlite"
+
+SUMMARY_COLUMNS = (*(one.name for one in fields(Row)), "folder")
 
 LOG_SUFFIXES = (".csv", ".tsv", ".txt", ".log")
 
@@ -101,12 +103,23 @@ def find_logs(places: Sequence[Path], out: Path) -> list[Path]:
 
 
 def _logs_in(place: Path, out: Path) -> Iterator[Path]:
+    inside = out != place.resolve() and out.is_relative_to(place.resolve())
     for path in place.rglob("*"):
         parts = path.relative_to(place).parts
         if any(part.startswith(".") for part in parts) or path.suffix.lower() not in LOG_SUFFIXES:
             continue
-        if path.is_file() and not (out != place.resolve() and path.resolve().is_relative_to(out)):
+        report = inside and path.resolve().is_relative_to(out)
+        if path.is_file() and not report and not _is_summary(path, out):
             yield path
+
+
+def _is_summary(path: Path, out: Path) -> bool:
+    """Whether a file is the summary of an earlier run into the same folder."""
+    if path.resolve() != out / SUMMARY:
+        return False
+    with path.open("rb") as file:
+        head = ",".join(SUMMARY_COLUMNS).encode()
+        return file.read(len(head)) == head
 
 
 def run_batch(logs: Sequence[Path], options: Options, shop: Shop) -> Iterator[list[Step]]:
@@ -130,15 +143,22 @@ def run_batch(logs: Sequence[Path], options: Options, shop: Shop) -> Iterator[li
         was stopped from outside. What was yielded before stays.
     """
     _make(shop.out)
+    _spare_logs(logs, shop)
     options.read_limits()
     with ExitStack() as stack:
         journal = stack.enter_context(Journal(shop.out))
         base = stack.enter_context(Register(shop.register)) if shop.register else None
         keys = [_key(log, options, shop) for log in logs]
         earlier = [[] if key is None or shop.again else journal.done(key) for key in keys]
+        if base is not None:
+            # A run without a register, or with another one, has left it out here.
+            kept = base.results()
+            earlier = [done if _all_kept(done, kept) else [] for done in earlier]
         waiting = [log for log, key, done in zip(logs, keys, earlier, strict=True) if key and not done]
         made = work(waiting, options, pdf=shop.pdf, workers=shop.workers, cluster=shop.cluster)
-        taken = {} if shop.again else journal.owners(keys)
+        stack.enter_context(closing(made))
+        taken = dict.fromkeys(_own_names(shop), "")
+        taken.update({} if shop.again else journal.owners(keys))
         for log, key, done in zip(logs, keys, earlier, strict=True):
             if key is None:
                 yield [Step(unusable(log, f"{log.name}: the file can't be read").row, None)]
@@ -146,6 +166,26 @@ def run_batch(logs: Sequence[Path], options: Options, shop: Shop) -> Iterator[li
                 yield [Step(one.row, shop.out / one.folder, resumed=True) for one in done]
             else:
                 yield _finish(next(made), key, journal, base, shop, taken)
+
+
+def _spare_logs(logs: Sequence[Path], shop: Shop) -> None:
+    summary = shop.out / SUMMARY
+    if any(log.name == SUMMARY and log.resolve() == summary.resolve() for log in logs):
+        raise ReportError(
+            f"{printable(str(summary))}: this log would be written over; choose another --out, or rename it."
+        )
+
+
+def _all_kept(done: Sequence[Written], kept: frozenset[str]) -> bool:
+    return all(one.files[RESULT] in kept for one in done)
+
+
+def _own_names(shop: Shop) -> Iterator[str]:
+    """Files beside the folders of the serials, which no serial can be named after."""
+    yield SUMMARY
+    for register in {REGISTER, shop.register.name if shop.register else REGISTER}:
+        for ending in ("", "-wal", "-shm", "-journal"):
+            yield f"{register}{ending}".casefold()
 
 
 def _make(folder: Path) -> None:
@@ -159,7 +199,7 @@ def _make(folder: Path) -> None:
 
 def _key(log: Path, options: Options, shop: Shop) -> str | None:
     try:
-        return task_key(log.read_bytes(), options, pdf=shop.pdf) if log.is_file() else None
+        return task_key(log, options, pdf=shop.pdf) if log.is_file() else None
     except OSError:
         return None
 
@@ -198,11 +238,12 @@ def _finish(
 
 def _free_name(one: Made, key: str, taken: dict[str, str]) -> str:
     """The folder of a serial; with a part of the hash of the log where another log has it already."""
-    name = folder_name(one.row.serial)
-    entry = one.entry
-    if entry is not None and taken.setdefault(name.casefold(), key) != key:
-        name = f"{name}-{entry.log_sha256[:10]}"
-        taken[name.casefold()] = key
+    name = plain = folder_name(one.row.serial)
+    mark = one.entry.log_sha256 if one.entry else ""
+    while taken.setdefault(name.casefold(), key) != key:
+        name = f"{plain}-{mark[:10]}"
+        # The same bytes under a third name go on from here.
+        mark = sha256(mark.encode()).hexdigest()
     return name
 
 
@@ -222,8 +263,7 @@ def write_summary(out: Path, steps: Sequence[Step]) -> Path:
         If it can't be written.
     """
     stream = io.StringIO(newline="")
-    names = [*asdict(Row("")), "folder"]
-    writer = csv.DictWriter(stream, names, lineterminator="\n")
+    writer = csv.DictWriter(stream, SUMMARY_COLUMNS, lineterminator="\n")
     writer.writeheader()
     for step in steps:
         plain: dict[str, Any] = asdict(step.row) | {"folder": step.folder.name if step.folder else ""}

@@ -25,6 +25,9 @@ Floats = NDArray[np.float64]
 
 MOST_BARS = 400
 
+WIDE_MM = (16.0, 3.0, 10.0, 7.0)
+"""Room for the labels of a figure as wide as the text, with its legend above."""
+
 WIDEST_GAP_DEG = 60.0
 """Over a wider gap between directions no band is drawn."""
 
@@ -38,7 +41,7 @@ def pretravel_curve(found: Qualification) -> Picture:
     means = UM_PER_MM * (analysis.mean_mm - base)
     half = UM_PER_MM * t_factor(analysis.repeatability.dof) * analysis.noise_mm / np.sqrt(analysis.counts)
     with report_style():
-        figure = new_figure(80, 80)
+        figure = new_figure(80, 80, (16, 16, 16, 12))
         axes = figure.add_subplot(projection="polar")
         floor, top = _radial_range(axes, means - half, means + half, from_zero=known)
         if len(azimuth) >= 3 and np.diff(azimuth, append=azimuth[0] + 360.0).max() <= WIDEST_GAP_DEG:
@@ -153,7 +156,7 @@ def run_chart(found: Qualification) -> Picture:
     touch = found.series.level["touch"].to_numpy()
     deviation = UM_PER_MM * (readings.reading_mm - analysis.mean_mm[readings.direction])
     with report_style():
-        figure = new_figure(170, 56)
+        figure = new_figure(170, 56, WIDE_MM)
         axes = figure.add_subplot()
         axes.axhline(0, color=PALETTE.muted, lw=0.5)
         axes.plot(touch, deviation, ".", ms=2.6, color=PALETTE.blue, label="touch")
@@ -191,7 +194,7 @@ def distribution(found: Qualification) -> Picture:
     readings = analysis.readings
     deviation = UM_PER_MM * (readings.reading_mm - analysis.mean_mm[readings.direction])
     with report_style():
-        figure = new_figure(170, 58)
+        figure = new_figure(170, 58, (13, 3, 10, 6))
         left, right = figure.subplots(1, 2)
         _histogram(left, deviation, PALETTE.blue)
         first, last = left.get_xlim()
@@ -271,7 +274,7 @@ def scatter_by_direction(found: Qualification) -> Picture:
     resolved = [part for part in tested if part.sd_mm >= floor and part.sd_mm > 0]
     hidden = [part.azimuth_deg for part in tested if part not in resolved]
     with report_style():
-        figure = new_figure(170, 52)
+        figure = new_figure(170, 52, WIDE_MM)
         axes = figure.add_subplot()
         if resolved:
             sd, low, high = (
@@ -326,7 +329,7 @@ def harmonics_chart(found: Qualification) -> Picture | None:
     error = UM_PER_MM * np.array([wave.u_mm for wave in fit.harmonics])
     lobes = order % 3 == 0
     with report_style():
-        figure = new_figure(170, 46)
+        figure = new_figure(170, 46, WIDE_MM)
         axes = figure.add_subplot()
         axes.vlines(
             order[lobes], 0, amplitude[lobes], color=PALETTE.blue, lw=5, label="multiple of 3: lobing"

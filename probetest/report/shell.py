@@ -10,6 +10,7 @@ from __future__ import annotations
 import atexit
 import io
 import os
+import sys
 import tempfile
 import warnings
 from collections.abc import Iterator, Mapping
@@ -27,6 +28,7 @@ from traitlets import Type
 from traitlets.config import Config
 
 from probetest.errors import ProbetestError, ReportError
+from probetest.report.kernel import _copy_font_lists as copy_font_lists
 from probetest.report.parameters import inject_parameters, read_notebook
 
 _format: Any = nbformat
@@ -50,7 +52,8 @@ class _Shell(InteractiveShell):
 class ShellRunner:
     """Run notebooks in this process; a context manager, and one of a kind at a time.
 
-    Variables and the settings of warnings and figures are put back before each notebook.
+    Variables, the folder, the environment and the settings of warnings, figures and tables are put back
+    for each notebook.
 
     Examples
     --------
@@ -65,11 +68,16 @@ class ShellRunner:
 
     def __enter__(self) -> Self:
         folder = self._stack.enter_context(tempfile.TemporaryDirectory(prefix="probetest-shell-"))
+        if "MPLCONFIGDIR" not in os.environ:
+            copy_font_lists(Path(folder) / "matplotlib")
+            os.environ["MPLCONFIGDIR"] = str(Path(folder) / "matplotlib")
+            self._stack.callback(os.environ.pop, "MPLCONFIGDIR", None)
         config = Config()
         config.HistoryManager.enabled = False
         # Its own folder, so that nothing of the user's profile is read or written.
         shell: Any = _Shell.instance(config=config, ipython_dir=str(Path(folder) / "ipython"))
         self._stack.callback(_Shell.clear_instance)
+        self._stack.callback(shell.restore_sys_module_state)
         atexit.unregister(shell.atexit_operations)
         self._stack.callback(shell.atexit_operations)
         self._shell = shell
@@ -89,9 +97,11 @@ class ShellRunner:
 
         notebook = inject_parameters(read_notebook(template), parameters, template.name)
         self._shell.reset(new_session=True)
-        environment, place = dict(os.environ), Path.cwd()
+        environment, place, path = dict(os.environ), Path.cwd(), list(sys.path)
         try:
             with warnings.catch_warnings(), mpl.rc_context():
+                # As in the folder of a kernel, where no settings of the user are read.
+                mpl.rcdefaults()
                 count = 0
                 for cell in notebook.cells:
                     if cell.cell_type == "code":
@@ -102,6 +112,8 @@ class ShellRunner:
             os.chdir(place)
             os.environ.clear()
             os.environ.update(environment)
+            sys.path[:] = path
+            _put_back()
         return notebook
 
     def _run(self, source: str, count: int, name: str) -> list[NotebookNode]:
@@ -113,6 +125,9 @@ class ShellRunner:
         error = done.error_before_exec or done.error_in_exec
         if isinstance(error, ProbetestError):
             raise ReportError(str(error)) from error
+        if isinstance(error, KeyboardInterrupt):
+            # Whoever stops the batch does not mean this one report.
+            raise error
         if error is not None:
             raise ReportError(f"{name}: a cell ended with {type(error).__name__}: {error}") from error
         return list(self._outputs(out.getvalue(), err.getvalue(), count))
@@ -120,11 +135,28 @@ class ShellRunner:
     def _outputs(self, out: str, err: str, count: int) -> Iterator[NotebookNode]:
         for stream, text in (("stdout", out), ("stderr", err)):
             if text:
-                yield _format.v4.new_output("stream", name=stream, text=text)
+                yield _format.from_dict({"output_type": "stream", "name": stream, "text": text})
         for shown in self._shell.display_pub.outputs:
-            plain = {"data": _plain(shown["data"]), "metadata": _plain(shown["metadata"])}
             last = {"execution_count": count} if "last" in shown else {}
-            yield _format.v4.new_output("execute_result" if last else "display_data", **plain, **last)
+            yield _format.from_dict(
+                {
+                    "output_type": "execute_result" if last else "display_data",
+                    "data": _plain(shown["data"]),
+                    "metadata": _plain(shown["metadata"]),
+                    **last,
+                }
+            )
+
+
+def _put_back() -> None:
+    """Close figures and put the options of pandas back, where a notebook used these."""
+    if "matplotlib.pyplot" in sys.modules:
+        sys.modules["matplotlib.pyplot"].close("all")
+    if "pandas" in sys.modules:
+        with warnings.catch_warnings():
+            # Each option that will go some day would warn.
+            warnings.simplefilter("ignore")
+            sys.modules["pandas"].reset_option("all")
 
 
 def _plain(bundle: Any) -> Any:

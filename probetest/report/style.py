@@ -95,7 +95,6 @@ _FIXED_STYLE: dict[str, Any] = {
     "text.color": PALETTE.ink,
     "text.parse_math": False,
     "figure.facecolor": PALETTE.paper,
-    "figure.constrained_layout.use": True,
     "svg.fonttype": "none",
     "svg.hashsalt": "probetest",
 }
@@ -133,13 +132,18 @@ def report_style() -> Iterator[None]:
         log.setLevel(level)
 
 
-def new_figure(width_mm: float, height_mm: float) -> Figure:
+def new_figure(
+    width_mm: float, height_mm: float, margins_mm: tuple[float, float, float, float] | None = None
+) -> Figure:
     """Return an empty figure of a size on paper.
 
     Parameters
     ----------
     width_mm, height_mm : float, mm
         At most ``TEXT_WIDTH_MM`` wide to be printed in its own size.
+    margins_mm : tuple of float, mm, optional
+        Room for labels: left, right, bottom, top. Without it the figure finds the room that its labels
+        take, which takes a third of the time of drawing it.
 
     Returns
     -------
@@ -148,8 +152,16 @@ def new_figure(width_mm: float, height_mm: float) -> Figure:
     """
     from matplotlib.figure import Figure
 
+    size = (width_mm / MM_PER_INCH, height_mm / MM_PER_INCH)
     with report_style():
-        return Figure(figsize=(width_mm / MM_PER_INCH, height_mm / MM_PER_INCH), layout="constrained")
+        if margins_mm is None:
+            return Figure(figsize=size, layout="constrained")
+        figure = Figure(figsize=size)
+        left, right, bottom, top = margins_mm
+        figure.subplots_adjust(
+            left / width_mm, bottom / height_mm, 1 - right / width_mm, 1 - top / height_mm, wspace=0.14
+        )
+        return figure
 
 
 def figure_to_svg(figure: Figure) -> bytes:
