@@ -180,11 +180,13 @@ def register(file: Path, export: Path | None, imported: Path | None) -> None:
 
     if export and imported:
         raise click.UsageError("--export and --import contradict each other.")
+    # An import that can't be read makes no register.
+    many = count_judgements(imported) if imported else 0
     with Register(file, create=imported is not None) as base, progress() as bar:
         if export:
             moved = export_register(base, export, bar.start("exporting", len(base)))
         elif imported:
-            moved = import_register(base, imported, bar.start("importing", count_judgements(imported)))
+            moved = import_register(base, imported, bar.start("importing", many))
         else:
             entries = list(base.heads())
     if export or imported:

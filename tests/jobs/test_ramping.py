@@ -1,0 +1,289 @@
+"""Field reports are read with every fault named, and ship or wait follows from published bounds."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+
+import pytest
+from sample_production import invented
+from scipy import stats
+
+from probetest.errors import FieldError
+from probetest.jobs.ramping import (
+    COLUMNS,
+    Report,
+    field_of_reports,
+    field_of_tests,
+    make_ramp,
+    ramp_to_dict,
+    read_field,
+)
+from probetest.jobs.result import plain_json
+from probetest.margins import Margins
+from probetest.report import ramp_page
+from probetest.resources import bundled
+from probetest.statistics.ramp import Field
+
+MARGINS = Margins()
+
+
+def field(tmp_path: Path, text: str | bytes) -> Path:
+    path = tmp_path / "field.csv"
+    path.write_bytes(text if isinstance(text, bytes) else text.encode())
+    return path
+
+
+# ---- the table
+
+
+def test_table_of_the_demo() -> None:
+    reports = read_field(bundled("data") / "field.csv")
+    assert len(reports) == 12
+    assert reports[1] == Report("SK3-002", 8100, 3, 480.0, True)
+    told = field_of_reports(reports)
+    assert (told.units_shipped, told.units_with_fault, told.misses, told.field_faults) == (12, 1, 3, 1)
+    assert told.touches == sum(one.touches for one in reports)
+
+
+def test_lines_of_one_serial_are_added_up(tmp_path: Path) -> None:
+    text = "serial,touches,misses,hours,fault\nA,100,1,2.5,no\nB,5,0,1,no\nA,50,2,1.5,yes\n"
+    assert read_field(field(tmp_path, text)) == (
+        Report("A", 150, 3, 4.0, True),
+        Report("B", 5, 0, 1.0, False),
+    )
+
+
+@pytest.mark.parametrize(
+    "text",
+    [
+        "\ufeffserial,touches,misses\nA,100,1\n",
+        "# a comment, with a comma\nserial,touches,misses\n# another\nA,100,1\n\n",
+        "serial,touches,misses\r\nA,100,1\r\n",
+        "Serial , TOUCHES,misses\n A , 100 ,1\n",
+        '"serial","touches","misses"\n"A","100","1"',
+        "misses,serial,touches\n1,A,100\n",
+        "serial,touches,misses,hours,fault\nA,100,1,,\n",
+        "serial,touches,misses,fault\nA,100,1,NO\n",
+    ],
+)
+def test_good_tables(text: str, tmp_path: Path) -> None:
+    assert read_field(field(tmp_path, text)) == (Report("A", 100, 1, 0.0, False),)
+
+
+@pytest.mark.parametrize("word", ["yes", "Y", "1", "true"])
+def test_words_for_a_fault(word: str, tmp_path: Path) -> None:
+    assert read_field(field(tmp_path, f"serial,fault\nA,{word}\n"))[0].fault
+
+
+def test_serial_is_kept_as_it_stands(tmp_path: Path) -> None:
+    serials = ["=1+1", "@SUM(A1)", "\x1b[2J", "Ж", "a" * 200]
+    text = "serial,touches\n" + "".join(f"{serial},1\n" for serial in serials)
+    assert [one.serial for one in read_field(field(tmp_path, text))] == serials
+
+
+HEAD = "serial,touches,misses,hours,fault\n"
+
+
+@pytest.mark.parametrize(
+    ("text", "places"),
+    [
+        (HEAD + "A,-1,0,0,no\n", ["line 2, column touches: found '-1'"]),
+        (HEAD + "A,10,-1,0,no\n", ["line 2, column misses: found '-1'"]),
+        (HEAD + "A,10,0,-2,no\n", ["line 2, column hours: found '-2'"]),
+        (HEAD + "A,ten,0,0,no\n", ["line 2, column touches: found 'ten'"]),
+        (HEAD + "A,1.5,0,0,no\n", ["line 2, column touches: found '1.5'"]),
+        (HEAD + "A,1e3,0,0,no\n", ["line 2, column touches: found '1e3'"]),
+        (HEAD + "A,１２,0,0,no\n", ["line 2, column touches: found '１２'"]),
+        (HEAD + "A,99999999999,0,0,no\n", ["line 2, column touches"]),
+        (HEAD + "A,10,0,nan,no\n", ["line 2, column hours: found 'nan'"]),
+        (HEAD + "A,10,0,inf,no\n", ["line 2, column hours: found 'inf'"]),
+        (HEAD + "A,10,0,1_0,no\n", ["line 2, column hours: found '1_0'"]),
+        (HEAD + "A,10,0,１０,no\n", ["line 2, column hours: found '１０'"]),
+        (HEAD + "A,=1+1,0,0,no\n", ["line 2, column touches: found '=1+1'"]),
+        (HEAD + "A,10,0,0,perhaps\n", ["line 2, column fault: found 'perhaps'"]),
+        (HEAD + "A,10,11,0,no\n", ["line 2: found 11 misses of 10 touches"]),
+        ("serial,misses\nA,1\n", ["line 2: found 1 misses of 0 touches"]),
+        (HEAD + ",10,0,0,no\n", ["line 2, column serial: found ''"]),
+        (HEAD + "a" * 201 + ",10,0,0,no\n", ["line 2, column serial"]),
+        (HEAD + "A,10,0,0\n", ["line 2: found 4 cells"]),
+        (HEAD + "A,10,0,0,no,more\n", ["line 2: found 6 cells"]),
+        ("touches,misses\n1,0\n", ["line 1: found the columns 'touches, misses'"]),
+        ("# only\n\nserial,colour\nA,red\n", ["line 3: found the columns 'serial, colour'"]),
+        ("serial,touches,touches\nA,1,2\n", ["line 1: found the columns", "each once"]),
+        ("serial;touches\nA;1\n", ["line 1: found the columns 'serial;touches'"]),
+        ("", ["line 1: found the columns ''"]),
+        ("# nothing\n", ["line 1: found the columns ''"]),
+        (HEAD + "A,1,0,0,no\n" + "x" * 200_000 + ",1,0,0,no\n", ["line 3: found no table"]),
+        ('serial,touches\n"A\nB",1\nC,x\n', ["line 4, column touches: found 'x'"]),
+        (b"serial\n\xff\xfe\n", ["no readable text"]),
+        (b"\x89PNG\r\n\x1a\n\0\0", ["no readable text"]),
+        (b"PK\x03\x04\0\0\0\0", ["line 1: found the columns"]),
+    ],
+)  # fmt: skip
+def test_each_fault_is_named_with_its_place(text: str | bytes, places: list[str], tmp_path: Path) -> None:
+    with pytest.raises(FieldError) as told:
+        read_field(field(tmp_path, text))
+    message = str(told.value)
+    assert "field.csv" in message
+    for place in places:
+        assert place in message
+    assert message.isprintable() or "\n" in message
+    assert "\x1b" not in message
+
+
+def test_all_faults_of_a_table_are_counted_and_none_twice(tmp_path: Path) -> None:
+    text = HEAD + "A,x,1,0,no\nB,10,y,z,no\nC,10,0,0,no\nD,1,2,0,no\n"
+    with pytest.raises(FieldError) as told:
+        read_field(field(tmp_path, text))
+    message = str(told.value)
+    for place in ("line 2, column touches", "line 3, column misses", "line 3, column hours", "line 5"):
+        assert place in message
+    # Misses can't be held against touches that could not be read.
+    assert "line 2: found 1 misses" not in message
+
+
+@pytest.mark.parametrize("place", ["none.csv", ".", "/dev/zero"])
+def test_what_is_no_file_is_told(place: str, tmp_path: Path) -> None:
+    with pytest.raises(FieldError, match="no plain file of a usual size"):
+        read_field(tmp_path / place)
+
+
+def test_table_of_a_usual_size_only(tmp_path: Path) -> None:
+    path = tmp_path / "large.csv"
+    with path.open("wb") as file:
+        file.truncate(50_000_001)
+    with pytest.raises(FieldError, match="no plain file of a usual size"):
+        read_field(path)
+
+
+# ---- what is proven, against published values
+
+
+def test_rule_of_three_and_exact_bound_of_no_fault() -> None:
+    ramp = make_ramp(Field(100, 0), "field reports", MARGINS)
+    assert ramp.known is not None
+    # Rule of three: 3 / n (J. A. Hanley, A. Lippman-Hand, JAMA 249 (1983) 1743, from memory).
+    assert ramp.known.rule_of_three == pytest.approx(0.03)
+    # Closed form without an event: 1 - 0.05 ** (1 / n).
+    assert ramp.known.faulty_units.upper == pytest.approx(1 - 0.05**0.01)
+
+
+@pytest.mark.parametrize(("units", "faulty"), [(20, 1), (12, 1), (50, 3), (7, 7)])
+def test_bounds_of_clopper_and_pearson(units: int, faulty: int) -> None:
+    known = make_ramp(Field(units, faulty), "field reports", MARGINS).known
+    assert known is not None
+    exact = stats.binomtest(faulty, units).proportion_ci(0.95, "exact")
+    assert (known.faulty_units.interval.lower, known.faulty_units.interval.upper) == pytest.approx(
+        (exact.low, exact.high)
+    )
+    one_sided = stats.binomtest(faulty, units, alternative="less").proportion_ci(0.95, "exact")
+    assert known.faulty_units.upper == pytest.approx(one_sided.high)
+
+
+def test_bounds_of_garwood() -> None:
+    # Garwood (1936): 0 events give 3.689, 1 event 0.0253 to 5.572, 10 events 4.795 to 18.39 (two-sided 95 %).
+    for events, lower, upper in ((1, 0.0253, 5.572), (10, 4.795, 18.39)):
+        units = 20
+        told = Field(units, events, field_hours=1000.0, field_faults=events)
+        known = make_ramp(told, "field reports", MARGINS).known
+        assert known is not None
+        assert known.field_faults is not None
+        assert known.field_faults.interval.lower == pytest.approx(lower, abs=5e-4)
+        assert known.field_faults.interval.upper == pytest.approx(upper, abs=5e-3)
+        assert known.field_faults.upper == pytest.approx(stats.chi2.ppf(0.95, 2 * events + 2) / 2)
+
+
+# ---- ship or wait
+
+
+def test_no_fault_ships_and_a_fault_more_than_can_be_repaired_waits() -> None:
+    ship = make_ramp(Field(20, 0), "field reports", MARGINS)
+    assert (ship.advice.action, ship.advice.batch) == ("ship", 11)
+    assert ramp_page.banner(ship).payload()["word"] == "ship 11"
+    assert make_ramp(Field(20, 1), "field reports", MARGINS).advice.action == "ship"
+    wait = make_ramp(Field(20, 2), "field reports", MARGINS)
+    assert (wait.advice.action, wait.advice.batch) == ("wait", 0)
+    page = ramp_page.banner(wait).payload()
+    assert page["word"] == "wait"
+    assert "units with a fault: 2, more than 1" in ramp_page.sentence(wait)
+
+
+def test_what_the_shop_can_repair_acts() -> None:
+    assert make_ramp(Field(20, 2), "field reports", Margins(can_repair=2)).advice.action == "ship"
+    batches = [
+        make_ramp(Field(20, 0), "field reports", Margins(can_repair=count)).advice.batch
+        for count in (1, 2, 4)
+    ]
+    assert batches == sorted(set(batches))
+
+
+def test_limit_on_misses_acts_by_its_upper_bound() -> None:
+    told = Field(10, 0, touches=10_000, misses=3)
+    upper = float(stats.beta.ppf(0.95, 4, 9997)) * 1000
+    for limit, action in ((upper + 0.01, "ship"), (upper - 0.01, "wait")):
+        ramp = make_ramp(told, "field reports", Margins(max_misses_per_1000=limit))
+        assert ramp.advice.action == action
+    assert "misses per 1000 touches" in ramp_page.sentence(ramp)
+
+
+def test_limit_on_faults_by_the_hour_acts() -> None:
+    told = Field(10, 1, field_hours=1000.0, field_faults=1)
+    # Upper bound of one event, one-sided 95 %: 4.744 (Garwood 1936).
+    for limit, action in ((4.75, "ship"), (4.74, "wait")):
+        ramp = make_ramp(told, "field reports", Margins(max_faults_per_1000_h=limit))
+        assert ramp.advice.action == action
+
+
+def test_limit_on_what_nobody_reported_waits_and_says_so() -> None:
+    ramp = make_ramp(Field(10, 0), "field reports", Margins(max_misses_per_1000=5.0))
+    assert ramp.advice.action == "wait"
+    assert "misses per 1000 touches: nothing reported" in ramp_page.sentence(ramp)
+    plain = json.loads(plain_json(ramp_to_dict(ramp)))
+    (reason,) = [one for one in plain["advice"]["reasons"] if one["name"].startswith("misses")]
+    assert reason == {"name": "misses per 1000 touches", "value": None, "limit": 5.0, "kept": False}
+
+
+def test_nothing_known_is_said() -> None:
+    ramp = make_ramp(Field(0, 0), "field reports", MARGINS)
+    assert ramp.known is None
+    assert "nothing is proven yet" in ramp_page.proven_facts(ramp).rows[0][1]
+    assert (ramp.advice.action, ramp.advice.batch) == ("ship", 1)
+    plain = json.loads(plain_json(ramp_to_dict(ramp)))
+    assert plain["faulty_units"] is None
+
+
+def test_chances_and_bounds_of_the_next_batch() -> None:
+    ramp = make_ramp(Field(20, 0), "field reports", MARGINS)
+    for share, chance in ramp.chances:
+        # Closed form: at least one of 11 units.
+        assert chance == pytest.approx(1 - (1 - share) ** 11)
+    for more, bound in ramp.bounds:
+        assert bound == pytest.approx(1 - 0.05 ** (1 / (20 + more)))
+    sizes = [more for more, _ in ramp.bounds]
+    assert {11, 22} <= set(sizes)
+    assert sizes == sorted(sizes)
+
+
+def test_own_tests_count_the_last_verdict_of_each_unit() -> None:
+    good, bad = {"verdict": "pass"}, {"verdict": "fail"}
+    tests = [
+        invented("A", day=0, stated=bad, failed=2),
+        invented("B", day=1, stated=good),
+        invented("A", day=2, stated=good),
+        invented("B", day=3, stated=bad, failed=1),
+        invented("C", day=4, stated={"verdict": "undecided"}),
+    ]
+    told = field_of_tests(tests)
+    assert (told.units_shipped, told.units_with_fault) == (3, 1)
+    assert (told.touches, told.misses) == (5 * 168, 3)
+    assert (told.touches_by_unit, told.misses_by_unit) == ((336, 336, 168), (2, 1, 0))
+
+
+def test_unit_without_touches_is_a_unit_all_the_same() -> None:
+    told = field_of_reports([Report("A", 0, 0, 10.0, False), Report("B", 100, 1, 0.0, True)])
+    assert (told.units_shipped, told.touches_by_unit, told.misses_by_unit) == (2, (100,), (1,))
+    assert told.field_faults == 1
+    assert field_of_reports([Report("B", 100, 1, 0.0, True)]).field_faults == 0
+    assert make_ramp(told, "field reports", MARGINS).known is not None
+    assert COLUMNS[0] == "serial"
