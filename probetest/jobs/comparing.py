@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from datetime import datetime
 from pathlib import Path
 from typing import Any
 
@@ -86,6 +87,12 @@ def demo_production() -> list[Path]:
     return sorted((bundled("data") / "demo" / DEMO).glob("*.csv"))
 
 
+def last_day(times: Iterable[str | None]) -> datetime | None:
+    """Time of the last test, so that the same tests give the same report; None where none has a day."""
+    known = [time for time in times if time is not None]
+    return datetime.fromisoformat(max(known)) if known else None
+
+
 def make_out(out: Path) -> None:
     """Make the folder of a report.
 
@@ -136,6 +143,7 @@ def write_comparison(parameters: Mapping[str, Any], out: Path, *, pdf: bool) -> 
             title=f"Comparison: {' · '.join(found.groups)}",
             serial="",
             attachments={"comparison.json": plain},
+            date=last_day(one.time for units in found.groups.values() for one in units),
         )
         write_atomically(out / "comparison.ipynb", notebook_to_bytes(notebook))
         write_atomically(out / "comparison.pdf", report)

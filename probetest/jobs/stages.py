@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -38,6 +38,11 @@ HYSTERESIS_MARGIN_MM = 0.001
 
 DEFAULT_MARGIN_MM = 0.003
 """Where the limit is off."""
+
+HALF_TURN_DEG = 180.0
+"""Directions with a gap below this show a seat from all sides."""
+
+OPEN_SIDE = "the directions that both stages hold leave a side open, where the seat may have moved"
 
 WORDS: dict[str, Verdict] = {
     "within the margin": "pass",
@@ -141,7 +146,7 @@ def about_one_centre(part: Series, found: Analysis) -> Floats:
 def _comparable(series: Sequence[Series], readings: Sequence[Floats], found: Analysis) -> bool:
     """Whether all series were read in the same way: about one centre, or along the approach."""
     known = all(np.isfinite(values).all() for values in readings)
-    return known and (found.readings.fit is None or all(_placed(one) for one in series))
+    return known and (found.readings.fit is None or len({_placed(one) for one in series}) == 1)
 
 
 def _placed(part: Series) -> bool:
@@ -177,7 +182,16 @@ def _change(
         )
     except StatisticsError as error:
         return StageChange(part.stage, None, str(error), *counts)
-    return StageChange(part.stage, told, "", *counts)
+    return StageChange(part.stage, _seen_around(told), "", *counts)
+
+
+def _seen_around(told: Reseat) -> Reseat:
+    """No "within" from a few sides: a seat may have moved along those that were not touched."""
+    seen = np.sort([one.azimuth_deg for one in told.directions if np.isfinite(one.shift_mm)]) % 360
+    gap = float(np.diff(np.sort(seen), append=seen.min(initial=360.0) + 360).max(initial=0.0))
+    if told.verdict != "within the margin" or (len(seen) > 2 and gap < HALF_TURN_DEG):
+        return told
+    return replace(told, verdict="can't tell", notes=(*told.notes, OPEN_SIDE))
 
 
 def _overtravel(headline: Series, others: Sequence[Series], found: Analysis) -> OvertravelEffect | None:
@@ -194,12 +208,9 @@ def _overtravel(headline: Series, others: Sequence[Series], found: Analysis) -> 
     )
     first = len(headline.level)
     angles = np.concatenate([np.full(len(part.level), angle) for part, angle in known])
-    try:
-        return overtravel_effect(
-            readings[0], index[:first], np.concatenate(readings[1:]), index[first:], azimuths, angles
-        )
-    except StatisticsError:
-        return None
+    return overtravel_effect(
+        readings[0], index[:first], np.concatenate(readings[1:]), index[first:], azimuths, angles
+    )
 
 
 def _touch_before(headline: Series, found: Analysis, frame: pd.DataFrame) -> tuple[Hysteresis | None, str]:
@@ -235,25 +246,16 @@ def reseat_checks(stages: Stages, limit_mm: float | None) -> Iterator[Check]:
     for change in stages.changes if limit_mm is not None else ():
         if not change.stage.startswith(JUDGED):
             continue
-        label = f"Re-seat, {change.stage}"
+        label = f"Re-seat ({change.stage})"
         told = change.found
         value = None if told is None else largest_shift_mm(told)
         yield Check(
-            "reseat_shift",
-            label,
-            value,
-            "mm",
-            limit_mm or 0.0,
-            "max",
-            None,
-            None,
-            None,
-            None,
+            "reseat_shift", label, value, "mm", limit_mm or 0.0, "max", None, None, None, None,
             "undecided" if told is None else WORDS[told.verdict],
             change.n_baseline + change.n_stage,
             None if told is None else _more(told, change),
             change.reason if told is None else _note(told),
-        )
+        )  # fmt: skip
 
 
 def largest_shift_mm(told: Reseat) -> float | None:
@@ -278,6 +280,8 @@ def _note(told: Reseat) -> str:
         if told.shown_by == "rigid seat":
             return f"shown {shown}; one direction alone could hide {1000 * told.hides_mm:.1f} µm"
         return f"shown {shown}"
+    if OPEN_SIDE in told.notes:
+        return OPEN_SIDE
     if not told.same_clamping:
         return "level and centre were taken out, for the probe had been out of the spindle"
     return "a drift between the stages counts as a shift" if told.drift is None else ""

@@ -9,7 +9,7 @@ from typing import Any
 
 from probetest.atomic import write_atomically
 from probetest.jobs.batch import NOTHING, Options
-from probetest.jobs.comparing import demo_production, make_out
+from probetest.jobs.comparing import demo_production, last_day, make_out
 from probetest.jobs.ramping import field_of_reports, field_of_tests, make_ramp, read_field
 from probetest.jobs.reading import Reading
 from probetest.jobs.recall import Recall, signature
@@ -101,7 +101,8 @@ def write_trend(
     ProbetestError
         As in `open_trend`, and if the folder can't be made or a report fails.
     """
-    plain = plain_json(trend_to_dict(open_trend(**parameters)))
+    found = open_trend(**parameters)
+    plain = plain_json(trend_to_dict(found))
     make_out(out)
     if pdf:
         from probetest.report.render import notebook_to_bytes, notebook_to_pdf
@@ -110,7 +111,13 @@ def write_trend(
         with ShellRunner() as runner:
             for template, title in TEMPLATES:
                 notebook = runner.run(bundled("notebooks") / template, parameters)
-                report = notebook_to_pdf(notebook, title=title, serial="", attachments={"trend.json": plain})
+                report = notebook_to_pdf(
+                    notebook,
+                    title=title,
+                    serial="",
+                    attachments={"trend.json": plain},
+                    date=last_day(point.time for one in found.charts for point in one.points),
+                )
                 name = Path(template).stem
                 write_atomically(out / f"{name}.ipynb", notebook_to_bytes(notebook))
                 write_atomically(out / f"{name}.pdf", report)

@@ -36,13 +36,13 @@ def stages_table(found: Qualification) -> Table | None:
     margin = next((one.found.margin_mm for one in changes if one.found is not None), 0.0)
     return Table(
         columns=(
-            Column("Stage", "left", "1fr"),
-            Column("Touches", "right"),
-            Column("Level, µm", "right"),
-            Column("Centre x, y, µm", "right"),
-            Column("Largest, µm", "right"),
-            Column("Scatter", "right"),
-            Column(f"Within {um(margin)} µm", "left"),
+            Column("Stage", "left", "29mm"),
+            Column("Touches", "right", "18mm"),
+            Column("Level, µm", "right", "1fr"),
+            Column("Centre x, y, µm", "right", "1fr"),
+            Column("Largest, µm", "right", "14mm"),
+            Column("Scatter", "right", "1fr"),
+            Column(f"Within {um(margin)} µm", "left", "22mm"),
         ),
         rows=tuple(_row(one) for one in changes),
         note="Shift of the trigger from the baseline, both read about the centre of the baseline. Level: all "

@@ -257,9 +257,10 @@ def test_stop_between_register_and_journal_is_made_good(
     def stopped(self: Journal, key: str, written: object) -> None:
         raise KeyboardInterrupt
 
-    with monkeypatch.context() as patch, pytest.raises(KeyboardInterrupt):
-        patch.setattr(Journal, "add", stopped)
+    monkeypatch.setattr(Journal, "add", stopped)
+    with pytest.raises(KeyboardInterrupt):
         run(logs, out)
+    monkeypatch.undo()
     assert [serial for serial, _ in judgements(out)] == ["S-1"]
     assert resumed(run(logs, out)) == [False] * 3
     assert [serial for serial, _ in judgements(out)] == list(SERIALS)

@@ -139,7 +139,7 @@ def test_json_of_the_demo_has_its_keys(demo: Trend) -> None:
 
 
 def test_productions_without_a_change_give_few_signals() -> None:
-    rng, trials = np.random.default_rng(71), 300
+    rng, trials = np.random.default_rng(71), 60
     builds = looks = judged = 0
     for _ in repeated(rng, trials):
         found = trend_of(together(invented_build(rng, "a", 12)))
@@ -161,7 +161,7 @@ def test_stated_risk_is_shared_by_the_figures() -> None:
 
 
 def test_large_step_is_found_in_its_figure_at_its_serial() -> None:
-    rng, trials = np.random.default_rng(73), 60
+    rng, trials = np.random.default_rng(73), 25
     hit = 0
     for _ in repeated(rng, trials):
         tests = invented_build(rng, "a", 8)
@@ -183,7 +183,7 @@ def test_unit_that_misses_is_called_out() -> None:
 
 
 def test_growth_is_covered_and_found() -> None:
-    rng, trials, true = np.random.default_rng(75), 200, 0.12
+    rng, trials, true = np.random.default_rng(75), 100, 0.12
     covered = 0
     for _ in repeated(rng, trials):
         tests = [
