@@ -9,6 +9,7 @@ import numpy as np
 from probetest.jobs.compare import BuildComparison, Compared
 from probetest.jobs.compared import Sample
 from probetest.report.blocks import Cell, Column, Facts, Note, Picture, Table, picture_from_figure
+from probetest.report.characters import clean
 from probetest.report.numbers import UM_PER_MM, UNKNOWN, decimals_for, number, p_value, percent, span
 from probetest.report.style import PALETTE, new_figure, report_style
 from probetest.statistics.unit_comparison import Group
@@ -20,6 +21,16 @@ if TYPE_CHECKING:
 
 ROW_MM = 1.9
 """Height of a unit in a picture."""
+
+
+LONGEST_NAME = 24
+"""Characters of a name in a picture; tables hold it in full."""
+
+
+def picture_name(text: str) -> str:
+    """A name on one short line, for a picture."""
+    line = " ".join(clean(text).text.split())
+    return line if len(line) <= LONGEST_NAME else f"{line[: LONGEST_NAME - 1]}…"
 
 
 def overview(result: BuildComparison) -> Note:
@@ -175,7 +186,7 @@ def _dots(rows: list[Compared]) -> Picture:
             _units(left, places[name], sample, scale, PALETTE.series[order % len(PALETTE.series)])
             _mean(left, places[name] - 1.5, groups[name], scale)
         middles = [places[name] + (len(sample.serials) - 1) / 2 for name, sample in samples.items()]
-        left.set_yticks(middles, list(samples))
+        left.set_yticks(middles, [picture_name(name) for name in samples])
         left.set_ylim(height, 0)
         left.set_xlabel(f"{rows[0].figure.label}, {unit.strip()}")
         left.margins(x=0.06)
@@ -247,9 +258,8 @@ def _effects(axes: Axes, rows: list[Compared]) -> None:
         axes.errorbar(
             [value], [place], xerr=half, fmt="s", ms=4.5, color=PALETTE.blue, elinewidth=1.2, capsize=2.5
         )
-    names = [f"{one.names[1]}\nless {one.names[0]}" for one in rows]
-    if ratio:
-        names = [f"{one.names[1]}\nover {one.names[0]}" for one in rows]
+    word = "over" if ratio else "less"
+    names = [f"{picture_name(one.names[1])}\n{word} {picture_name(one.names[0])}" for one in rows]
     axes.set_yticks(range(len(rows)), names, fontsize=7)
     axes.set_ylim(len(rows) - 0.4, -0.6)
     axes.set_xlabel("ratio" if ratio else f"difference, {_scaled(rows[0])[1].strip()}")

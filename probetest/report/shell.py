@@ -39,7 +39,8 @@ class _Hook(DisplayHook):
 
     def __call__(self, result: Any = None) -> None:
         shell: Any = self.shell
-        if result is not None:
+        # A semicolon behind an expression keeps it quiet.
+        if result is not None and not self.quiet():
             data, metadata = shell.display_formatter.format(result)
             shell.display_pub.outputs.append({"data": data, "metadata": metadata, "last": True})
 

@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from probetest.jobs.trend import FigureChart, History, Trend
 from probetest.report.blocks import Column, Note, Picture, Table, picture_from_figure
+from probetest.report.comparison import picture_name
 from probetest.report.numbers import UM_PER_MM, UNKNOWN, decimals_for, number, p_words, percent, span
 from probetest.report.style import PALETTE, new_figure, report_style
 
@@ -204,9 +205,8 @@ def _panel(axes: Axes, one: FigureChart, serials: list[str]) -> None:
 
 def _name_serials(axes: Axes, serials: list[str]) -> None:
     every = -(-len(serials) // MOST_NAMES)
-    axes.set_xticks(
-        np.arange(0, len(serials), every), serials[::every], rotation=30, ha="right", fontsize=6.0
-    )
+    names = [picture_name(serial) for serial in serials[::every]]
+    axes.set_xticks(np.arange(0, len(serials), every), names, rotation=30, ha="right", fontsize=6.0)
 
 
 def chart_table(found: Trend) -> Table:

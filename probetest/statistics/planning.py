@@ -11,6 +11,7 @@ from scipy import special, stats
 
 from probetest.errors import StatisticsError
 from probetest.statistics.intervals import check_level, sd_interval, t_factor
+from probetest.statistics.least import least_number
 
 Figure = Literal["pooled_sd", "worst_direction_sd", "variation", "capability", "miss_rate"]
 
@@ -105,7 +106,7 @@ def touches_needed(
     least = 1 if figure == "miss_rate" else 2
     if limit == expected:
         return TouchesNeeded(None, None, float("nan"))
-    needed = _first(lambda touches: reached(touches) >= chance, least)
+    needed = least_number(lambda touches: reached(touches) >= chance, least, MOST_TOUCHES)
     if needed is None:
         return TouchesNeeded(None, None, float("nan"))
     return TouchesNeeded(needed, needed * directions, reached(needed))
@@ -240,16 +241,3 @@ def _misses(
         return float(stats.binom.pmf(counts[enough], n, expected).sum())
 
     return narrow if limit is None else verdict
-
-
-def _first(holds: Callable[[int], bool], least: int) -> int | None:
-    """Smallest number from ``least`` up from which ``holds`` is true, by doubling and halving."""
-    low, high = least - 1, least
-    while not holds(high):
-        if high >= MOST_TOUCHES:
-            return None
-        low, high = high, min(2 * high, MOST_TOUCHES)
-    while high - low > 1:
-        middle = (low + high) // 2
-        low, high = (low, middle) if holds(middle) else (middle, high)
-    return high

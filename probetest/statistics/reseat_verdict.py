@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
@@ -10,6 +9,7 @@ from numpy.typing import NDArray
 from scipy import special
 
 from probetest.statistics.approach import unit_vectors
+from probetest.statistics.least import least_number
 from probetest.statistics.reseat_parts import spans_plane
 
 Floats = NDArray[np.float64]
@@ -211,16 +211,4 @@ def touches_to_decide(
         found = judge.judge(truth_mm + np.sqrt(variance) * normal, scale)
         return float((found.shown | found.beyond).mean()) >= CHANCE
 
-    return _first(decides, 2)
-
-
-def _first(holds: Callable[[int], bool], least: int) -> int | None:
-    low, high = least - 1, least
-    while not holds(high):
-        if high >= MOST_TOUCHES:
-            return None
-        low, high = high, min(2 * high, MOST_TOUCHES)
-    while high - low > 1:
-        middle = (low + high) // 2
-        low, high = (low, middle) if holds(middle) else (middle, high)
-    return high
+    return least_number(decides, 2, MOST_TOUCHES)

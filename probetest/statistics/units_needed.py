@@ -12,6 +12,7 @@ from scipy import optimize, special
 
 from probetest.errors import StatisticsError
 from probetest.statistics.intervals import Interval, check_level, sd_interval
+from probetest.statistics.least import least_number
 from probetest.statistics.unit_comparison import Design
 
 Floats = NDArray[np.float64]
@@ -378,22 +379,7 @@ def _mean_squares(dof: int) -> Floats:
 
 
 def _needed(at: Callable[[int], Power], power: float, least: tuple[int, int] = (2, 2)) -> UnitsNeeded:
-    shown = _first(lambda n: at(n).difference >= power, least[0])
-    alike = _first(lambda n: at(n).equivalence >= power, least[1])
+    shown = least_number(lambda n: at(n).difference >= power, least[0], MOST_UNITS)
+    alike = least_number(lambda n: at(n).equivalence >= power, least[1], MOST_UNITS)
     both = None if shown is None or alike is None else max(shown, alike)
     return UnitsNeeded(shown, alike, both, None if both is None else at(both), None)
-
-
-def _first(holds: Callable[[int], bool], least: int) -> int | None:
-    """Smallest number from ``least`` up that ``holds``, by doubling and halving."""
-    if least > MOST_UNITS:
-        return None
-    low, high = least - 1, least
-    while not holds(high):
-        if high >= MOST_UNITS:
-            return None
-        low, high = high, min(2 * high, MOST_UNITS)
-    while high - low > 1:
-        middle = (low + high) // 2
-        low, high = (low, middle) if holds(middle) else (middle, high)
-    return high

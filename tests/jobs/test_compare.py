@@ -430,6 +430,7 @@ def test_tests_without_a_build_are_left_out_by_name() -> None:
         compare_builds(together(nameless), "build", MARGINS)
 
 
+@pytest.mark.usefixtures("unplanned")
 def test_more_builds_than_can_be_read_need_only() -> None:
     tests = [of_means(name, [0.02, 0.021, 0.0215]) for name in "abcdefg"]
     with pytest.raises(ReportError, match="found tests of 7 build, expected at most 6"):

@@ -21,7 +21,7 @@ from probetest.errors import ReportError
 from probetest.jobs import made as made_module
 from probetest.jobs import shop as module
 from probetest.jobs.batch import Options, qualify_jobs, read_jobs, write_results
-from probetest.jobs.journal import NAME, Journal, Written
+from probetest.jobs.journal import NAME, Journal, Written, task_key
 from probetest.jobs.made import Row, make_reports
 from probetest.jobs.pool import work
 from probetest.jobs.reading import Reading
@@ -132,7 +132,7 @@ def test_report_that_is_not_as_it_was_is_made_again(file: str, how: str, logs: P
 
 def test_other_limits_answers_or_touches_are_done_again(logs: Path, tmp_path: Path) -> None:
     out, limits, about = tmp_path / "out", tmp_path / "limits.toml", tmp_path / "about.toml"
-    limits.write_text("max_sd_mm = 0.05\n")
+    limits.write_text("max_pooled_sd_mm = 0.05\n")
     run(logs, out)
     options = Options(limits)
     assert resumed(run(logs, out, options)) == [False] * 3
@@ -141,7 +141,7 @@ def test_other_limits_answers_or_touches_are_done_again(logs: Path, tmp_path: Pa
     # The same limit under another name of the file is the same limit; another one in the same file is not.
     limits.rename(tmp_path / "other.toml")
     assert resumed(run(logs, out, Options(tmp_path / "other.toml"))) == [True] * 3
-    (tmp_path / "other.toml").write_text("max_sd_mm = 0.06\n")
+    (tmp_path / "other.toml").write_text("max_pooled_sd_mm = 0.06\n")
     assert resumed(run(logs, out, Options(tmp_path / "other.toml"))) == [False] * 3
     about.write_text('build = "b-1"\n')
     told = Options(reading=Reading(about=about))
@@ -209,7 +209,9 @@ def test_file_name_that_is_no_text_is_a_log_like_any_other(logs: Path, tmp_path:
 def test_logs_that_can_not_be_opened_get_a_row(logs: Path, tmp_path: Path) -> None:
     gone = logs / "gone.csv"
     steps = list(
-        run_batch([gone, logs, *find_logs([logs], tmp_path)], Options(), Shop(tmp_path / "o", pdf=False))
+        run_batch(
+            [gone, logs, *find_logs([logs], tmp_path)], Options(), Shop(tmp_path / "o", pdf=False, workers=1)
+        )
     )
     assert [step.row.problem for (step,) in steps] == [
         "gone.csv: the file can't be read", "logs: the file can't be read", "", "", "",
@@ -283,17 +285,24 @@ def test_torn_last_line_of_the_journal_counts_for_nothing(logs: Path, tmp_path: 
     assert resumed(run(logs, out)) == [True] * 4
 
 
-def change_journal(out: Path, **changes: Any) -> None:
+def change_journal(out: Path, changes: dict[str, Any]) -> None:
     """Change what the journal says was written for each task."""
     lines = []
-    for line in (out / NAME).read_bytes().split(b"\n"):
-        if line:
-            plain = json.loads(line)
-            for one in plain["written"]:
-                row = changes.get("row", {})
-                one.update({**changes, "row": {**one["row"], **row} if isinstance(row, dict) else row})
-            lines.append(json.dumps(plain))
+    for line in filter(None, (out / NAME).read_bytes().split(b"\n")):
+        plain = json.loads(line)
+        for one in plain["written"]:
+            row = changes.get("row", {})
+            one.update({**changes, "row": {**one["row"], **row} if isinstance(row, dict) else row})
+        lines.append(json.dumps(plain))
     (out / NAME).write_text("\n".join(lines) + "\n")
+
+
+@pytest.fixture(scope="module")
+def done(three: Path, tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A folder that a batch is through with."""
+    out = tmp_path_factory.mktemp("done") / "out"
+    run(three, out)
+    return out
 
 
 @pytest.mark.parametrize(
@@ -321,20 +330,29 @@ def change_journal(out: Path, **changes: Any) -> None:
     ],
     ids=str,
 )
-def test_hostile_journal_does_no_harm(changes: dict[str, Any], three: Path, tmp_path: Path) -> None:
-    out = tmp_path / "out"
+def test_hostile_journal_counts_for_nothing(
+    changes: dict[str, Any], three: Path, done: Path, tmp_path: Path
+) -> None:
+    out = Path(shutil.copytree(done, tmp_path / "out"))
     (tmp_path / "secret").mkdir()
     (tmp_path / "secret" / "result.json").write_bytes(b"secret")
-    run(three, out)
+    keys = [task_key(log, Options(), pdf=False) for log in sorted(three.iterdir())]
+    with Journal(out) as journal:
+        assert [len(journal.done(key)) for key in keys] == [1, 1, 1]
+    change_journal(out, changes)
+    with Journal(out) as journal:
+        assert [journal.done(key) for key in keys] == [[], [], []]
+
+
+def test_hostile_folder_in_the_journal_is_never_written_to(three: Path, done: Path, tmp_path: Path) -> None:
+    out = Path(shutil.copytree(done, tmp_path / "out"))
     whole, outside = files_of(out), sorted(tmp_path.iterdir())
-    change_journal(out, **changes)
+    change_journal(out, {"folder": "../secret"})
     steps = run(three, out)
-    # Every task is done again, in its folder, and the screen and the table can show all of it.
     assert resumed(steps) == [False] * 3
     assert folders(steps) == list(SERIALS)
     assert files_of(out) == whole
     assert sorted(tmp_path.iterdir()) == outside
-    write_summary(out, steps)
 
 
 @pytest.mark.parametrize(
@@ -514,7 +532,7 @@ def test_log_where_the_summary_goes_is_not_written_over(logs: Path) -> None:
 
 def test_workers_stand_in_another_folder(logs: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.chdir(tmp_path)
-    Path("limits.toml").write_text("max_sd_mm = 0.05\n")
+    Path("limits.toml").write_text("max_pooled_sd_mm = 0.05\n")
     Path("about.toml").write_text('build = "b-7"\n')
     seen: list[Options] = []
 
@@ -564,12 +582,6 @@ def find_folder(logs: Path, start: str) -> Path:
         if not log.name.startswith(start):
             log.unlink()
     return logs
-
-
-@pytest.mark.parametrize("address", ["", "nonsense", "http://x", "x:y"])
-def test_address_that_is_none_is_told(address: str, logs: Path, tmp_path: Path) -> None:
-    with pytest.raises(ReportError, match=r"--cluster .*: no scheduler answers there"):
-        run(logs, tmp_path / "out", cluster=address)
 
 
 def test_missing_cluster_package_is_told(logs: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:

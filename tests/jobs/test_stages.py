@@ -119,7 +119,7 @@ def test_probe_that_reseats_is_shown_to_be_within() -> None:
     shift, u = np.array(change.found.parts.centre_mm), np.array(change.found.parts.centre_u_mm)
     assert (np.abs(shift - [0.0004, -0.0003]) < 3 * u).all()
     (check,) = checks(found).values()
-    assert (check.label, check.verdict, check.limit) == ("Re-seat, after_overtravel", "pass", 0.003)
+    assert (check.label, check.verdict, check.limit) == ("Re-seat (after_overtravel)", "pass", 0.003)
 
 
 def test_probe_that_does_not_reseat_is_beyond_with_its_true_shift() -> None:
@@ -133,7 +133,7 @@ def test_probe_that_does_not_reseat_is_beyond_with_its_true_shift() -> None:
     assert (np.abs(shift - [0.0052, 0.0030]) < 1.96 * u).all()
     assert moved.parts.centre_length_interval_mm.lower < np.hypot(0.0052, 0.003)
     assert np.hypot(0.0052, 0.003) < moved.parts.centre_length_interval_mm.upper
-    assert checks(found)["Re-seat, after_overtravel"].verdict == "fail"
+    assert checks(found)["Re-seat (after_overtravel)"].verdict == "fail"
     assert found.verdict == "fail"
 
 
@@ -152,8 +152,8 @@ def test_service_is_judged_by_the_shape_alone() -> None:
     moved = log_of(
         ("baseline", {}), ("after_service", {"shift": (0.05, -0.03)}), ("after_x", {"shift": (0.05, 0)})
     )
-    assert checks(moved)["Re-seat, after_service"].verdict != "fail"
-    assert checks(moved)["Re-seat, after_x"].verdict == "fail"
+    assert checks(moved)["Re-seat (after_service)"].verdict != "fail"
+    assert checks(moved)["Re-seat (after_x)"].verdict == "fail"
 
 
 def test_json_of_the_demo_has_its_keys() -> None:

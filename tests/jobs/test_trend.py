@@ -12,12 +12,13 @@ import pytest
 from sample_production import gathered, invented, invented_build, together, truths
 from simulated import assert_share_at_least, assert_share_at_most, repeated
 
+from probetest.jobs import trend as module
 from probetest.jobs import trending
 from probetest.jobs.ramping import Ramp, field_of_tests, make_ramp
 from probetest.jobs.result import plain_json
 from probetest.jobs.tested import Gathered
 from probetest.jobs.tested import Tested as UnitTest
-from probetest.jobs.trend import DAYS_PER_MONTH, MOST_CHARTED, STEP, FigureChart, Trend, make_trend
+from probetest.jobs.trend import DAYS_PER_MONTH, STEP, FigureChart, Trend, make_trend
 from probetest.jobs.trend_json import trend_to_dict
 from probetest.jobs.trending import open_trend
 from probetest.limits import Limits
@@ -139,7 +140,7 @@ def test_json_of_the_demo_has_its_keys(demo: Trend) -> None:
 
 
 def test_productions_without_a_change_give_few_signals() -> None:
-    rng, trials = np.random.default_rng(71), 60
+    rng, trials = np.random.default_rng(71), 50
     builds = looks = judged = 0
     for _ in repeated(rng, trials):
         found = trend_of(together(invented_build(rng, "a", 12)))
@@ -309,21 +310,14 @@ def test_variation_is_of_the_probe_where_all_tests_tell_it_apart() -> None:
     assert trend_of(together(tests)).charts[1].figure.note.startswith("of probe + machine")
 
 
-def test_only_the_newest_of_very_many_serials_are_charted() -> None:
-    one = replace(
-        invented("A"), sd_mm=None, sd_dof=None, variation_mm=None, unevenness_mm=None, mean_u_mm=None
-    )
-    rng = np.random.default_rng(85)
-    tests = [
-        replace(
-            one, serial=f"A-{number}", mean_mm=0.02 + 0.001 * rng.normal(), time=f"2026-01-01T{number:06d}"
-        )
-        for number in range(MOST_CHARTED + 5)
-    ]
-    found = trend_of(Gathered(tuple(tests), (), ()))
-    assert [len(chart.points) for chart in found.charts] == [MOST_CHARTED, MOST_CHARTED]
-    assert found.charts[0].points[0].serial == "A-5"
-    assert f"a has {MOST_CHARTED + 5} serials; the charts hold the newest {MOST_CHARTED}." in found.remarks
+def test_only_the_newest_of_very_many_serials_are_charted(monkeypatch: pytest.MonkeyPatch) -> None:
+    assert module.MOST_CHARTED == 500
+    monkeypatch.setattr(module, "MOST_CHARTED", 7)
+    found = trend_of(together(invented_build(np.random.default_rng(85), "a", 12)))
+    assert {len(chart.points) for chart in found.charts} == {7}
+    assert found.charts[0].points[0].serial == "A-005"
+    assert "a has 12 serials; the charts hold the newest 7." in found.remarks
+    assert found.units == 12
 
 
 def test_problems_and_remarks_of_reading_are_kept() -> None:
