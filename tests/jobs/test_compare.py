@@ -182,7 +182,7 @@ def test_units_are_compared_where_pooled_touches_mislead() -> None:
 
 @pytest.mark.usefixtures("unplanned")
 def test_known_difference_is_found_with_the_power_that_units_needed_names() -> None:
-    rng, sd, trials = np.random.default_rng(43), 0.0015, 300
+    rng, sd, trials = np.random.default_rng(43), 0.0015, 200
     needed = units_needed(sd, sd, MARGINS.mean_pretravel_mm, power=0.8)
     assert needed.difference is not None
     assert needed.equivalence is not None
@@ -201,7 +201,7 @@ def test_known_difference_is_found_with_the_power_that_units_needed_names() -> N
 
 @pytest.mark.usefixtures("unplanned")
 def test_no_figure_of_five_is_called_different_by_chance() -> None:
-    rng, trials = np.random.default_rng(44), 200
+    rng, trials = np.random.default_rng(44), 150
     wrong = 0
     for _ in repeated(rng, trials):
         # Units differ by 15 %: the margins are out of reach, so that "equivalent" hides nothing.
@@ -214,7 +214,7 @@ def test_no_figure_of_five_is_called_different_by_chance() -> None:
 
 @pytest.mark.usefixtures("unplanned")
 def test_equivalence_is_not_shown_where_builds_differ_by_the_margin() -> None:
-    rng, trials, sd = np.random.default_rng(45), 300, 0.0008
+    rng, trials, sd = np.random.default_rng(45), 200, 0.0008
     wrong = 0
     for _ in repeated(rng, trials):
         first, second = (0.022 + sd * rng.normal(size=6) for _ in range(2))

@@ -162,7 +162,7 @@ def test_stated_risk_is_shared_by_the_figures() -> None:
 
 
 def test_large_step_is_found_in_its_figure_at_its_serial() -> None:
-    rng, trials = np.random.default_rng(73), 25
+    rng, trials = np.random.default_rng(73), 15
     hit = 0
     for _ in repeated(rng, trials):
         tests = invented_build(rng, "a", 8)
@@ -184,7 +184,7 @@ def test_unit_that_misses_is_called_out() -> None:
 
 
 def test_growth_is_covered_and_found() -> None:
-    rng, trials, true = np.random.default_rng(75), 100, 0.12
+    rng, trials, true = np.random.default_rng(75), 60, 0.12
     covered = 0
     for _ in repeated(rng, trials):
         tests = [
