@@ -123,23 +123,27 @@ def test_killed_batch_keeps_what_it_wrote_and_goes_on(many: Path, tmp_path: Path
     assert sorted(row["folder"] for row in rows) == sorted(results(out))
 
 
-def test_bad_log_ends_with_code_2_and_stops_nothing(many: Path, tmp_path: Path) -> None:
+def invoke(*arguments: str) -> Result:
+    return CliRunner().invoke(cli, ["qualify", *arguments], env={"COLUMNS": "200"})
+
+
+def test_bad_log_ends_with_code_2_and_stops_nothing(
+    many: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.chdir(tmp_path)
     logs = tmp_path / "logs"
     logs.mkdir()
     shutil.copyfile(many / "00.csv", logs / "00.csv")
     (logs / "bad\x1b[2J.csv").write_bytes(b"\x00\x1b[2J no log\n" * 50)
-    code, shown, _ = finish(start("qualify", "logs", "--no-pdf", "--no-register", cwd=tmp_path))
-    assert code == 2
+    run = invoke("logs", "--no-pdf", "--no-register")
+    assert run.exit_code == 2
+    shown = run.output
     assert "1 serial: " in shown
     assert "can't be used: " in shown
     assert "\x1b" not in shown
     out = tmp_path / "reports"
     assert sorted(path.name for path in out.iterdir()) == [NAME, "S-00", SUMMARY]
     assert len((out / SUMMARY).read_text(encoding="utf-8").splitlines()) == 3
-
-
-def invoke(*arguments: str) -> Result:
-    return CliRunner().invoke(cli, ["qualify", *arguments], env={"COLUMNS": "200"})
 
 
 def test_folder_and_single_log_give_the_same_test(
@@ -202,8 +206,3 @@ def test_cluster_with_nobody_there_is_told(nobody_there: subprocess.Popen[str]) 
     code, shown, error = finish(nobody_there)
     assert (code, shown) == (2, "")
     assert error.splitlines()[-1] == "probetest: --cluster tcp://127.0.0.1:1: no scheduler answers there."
-
-
-def test_address_that_is_none_is_told(many: Path, tmp_path: Path) -> None:
-    command = start("qualify", str(many), "--no-pdf", "--cluster", "nonsense", cwd=tmp_path)
-    assert finish(command) == (2, "", "probetest: --cluster nonsense: no scheduler answers there.\n")

@@ -38,9 +38,10 @@ class _Hook(DisplayHook):
     """Keeps what the last expression of a cell gives beside what the cell displayed."""
 
     def __call__(self, result: Any = None) -> None:
+        own: Any = self
         shell: Any = self.shell
         # A semicolon behind an expression keeps it quiet.
-        if result is not None and not self.quiet():
+        if result is not None and not own.quiet():
             data, metadata = shell.display_formatter.format(result)
             shell.display_pub.outputs.append({"data": data, "metadata": metadata, "last": True})
 

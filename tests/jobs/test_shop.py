@@ -584,6 +584,15 @@ def find_folder(logs: Path, start: str) -> Path:
     return logs
 
 
+def test_address_that_is_none_is_told(logs: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    def refuse(*_: object, **__: object) -> None:
+        raise ValueError("missing port number in address 'nonsense\x1b'")
+
+    monkeypatch.setattr("distributed.Client", refuse)
+    with pytest.raises(ReportError, match=r"^--cluster nonsense\\x1b: no scheduler answers there\.$"):
+        run(logs, tmp_path / "out", cluster="nonsense\x1b")
+
+
 def test_missing_cluster_package_is_told(logs: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setitem(__import__("sys").modules, "distributed", None)
     with pytest.raises(ReportError, match=r"found no Dask on this machine.*probetest\[cluster\]"):
