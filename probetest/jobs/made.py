@@ -51,6 +51,8 @@ class Row:
     of : str
         Whose variation it is.
     approaches, triggers : int
+    not_passed : str
+        Checks that did not pass, each with its verdict.
     problem : str
         Why there is no verdict.
     """
@@ -68,6 +70,7 @@ class Row:
     of: str = ""
     approaches: int = 0
     triggers: int = 0
+    not_passed: str = ""
     problem: str = ""
 
 
@@ -139,6 +142,9 @@ def row_of(log: Path, found: Qualification) -> Row:
         **dict(_variation(found)),
         approaches=found.outcomes.approaches,
         triggers=found.outcomes.triggers,
+        not_passed="; ".join(
+            f"{check.label}: {check.verdict}" for check in found.checks if check.verdict != "pass"
+        ),
     )
 
 

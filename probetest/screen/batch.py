@@ -34,14 +34,15 @@ def print_batch(steps: Sequence[Step], summary: Path) -> None:
     table = Table(box=None, pad_edge=False, header_style="bold")
     table.add_column("serial", overflow="fold")
     table.add_column("verdict", no_wrap=True)
-    for title in ("sd (95 %)", "variation (95 %)", "valid"):
+    for title in ("sd (95 %)", "variation (95 %)"):
         table.add_column(title, justify="right", no_wrap=True)
+    table.add_column("not passed", overflow="fold")
     open_ones = [step.row for step in steps if step.row.verdict in ("fail", "undecided")]
     for row in open_ones[:MOST_ROWS]:
         table.add_row(*_batch_row(row))
     if open_ones:
         console.print(table)
-        console.print(Text("Lengths in µm; P: variation of the probe alone; valid: triggers of approaches."))
+        console.print(Text("Lengths in µm; P: variation of the probe alone."))
     if len(open_ones) > MOST_ROWS:
         console.print(Text(f"... and {len(open_ones) - MOST_ROWS} more that did not pass, see the summary."))
     bad = [step.row for step in steps if step.row.problem]
@@ -57,6 +58,12 @@ def print_batch(steps: Sequence[Step], summary: Path) -> None:
     console.print(Text(f"Written: {printable(str(summary))} and one folder for each serial beside it"))
 
 
+def _open_checks(row: Row) -> str:
+    """The checks of the verdict, without it where it stands in the column before."""
+    words = [part.removesuffix(f": {row.verdict}") for part in row.not_passed.split("; ")]
+    return "; ".join(words)
+
+
 def _batch_row(row: Row) -> list[Text | str]:
     def shown(value: float | None, lower: float | None, upper: float | None, decimals: int) -> str:
         if value is None or lower is None or upper is None:
@@ -70,5 +77,5 @@ def _batch_row(row: Row) -> list[Text | str]:
         Text(MARKS[verdict], style=STYLES[verdict]),
         shown(row.sd_mm, row.sd_lower_mm, row.sd_upper_mm, 2),
         shown(row.variation_mm, row.variation_lower_mm, row.variation_upper_mm, 1) + own,
-        f"{row.triggers}/{row.approaches}",
+        Text(printable(_open_checks(row))),
     ]
