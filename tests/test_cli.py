@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import json
-import os
 import shutil
 import subprocess
 import sys
@@ -11,24 +10,19 @@ import time
 from pathlib import Path
 
 import pytest
+from in_process import run_command
 
 from probetest.resources import bundled
 
 HEAVY = ("pandas", "scipy", "matplotlib", "numpy", "pyarrow", "nbconvert", "rich", "pydantic")
 
 
-def probetest(*arguments: str, cwd: Path, columns: int = 200) -> subprocess.CompletedProcess[str]:
-    return subprocess.run(
-        [sys.executable, "-m", "probetest", *arguments],
-        cwd=cwd, capture_output=True, text=True, encoding="utf-8", check=False,
-        env={**os.environ, "COLUMNS": str(columns), "PYTHONIOENCODING": "utf-8"},
-    )  # fmt: skip
-
-
 def test_help_is_fast_and_light(tmp_path: Path) -> None:
     def once() -> float:
         start = time.perf_counter()
-        assert probetest("--help", cwd=tmp_path).returncode == 0
+        subprocess.run(
+            [sys.executable, "-m", "probetest", "--help"], cwd=tmp_path, check=True, capture_output=True
+        )
         return time.perf_counter() - start
 
     # The bare interpreter starts in 0.02 s; the best of five is little disturbed by other work.
@@ -44,9 +38,9 @@ def test_help_imports_nothing_heavy(tmp_path: Path) -> None:
     assert imported & set(HEAVY) == set()
 
 
-@pytest.mark.parametrize("command", ["qualify", "check", "convert", "demo"])
+@pytest.mark.parametrize("command", ["qualify", "check", "convert", "compare", "trend", "register", "demo"])
 def test_each_command_has_help_with_an_example_or_reason(command: str, tmp_path: Path) -> None:
-    run = probetest(command, "--help", cwd=tmp_path)
+    run = run_command(command, "--help", cwd=tmp_path)
     assert run.returncode == 0
     assert len(run.stdout) > 200
 
@@ -64,7 +58,7 @@ def test_exit_code_follows_the_verdicts(
     serials: list[str], code: int, demo_folder: Path, tmp_path: Path
 ) -> None:
     logs = [str(demo_folder / f"{serial}.csv") for serial in serials]
-    run = probetest("qualify", *logs, "--out", "out", "--no-pdf", cwd=tmp_path)
+    run = run_command("qualify", *logs, "--out", "out", "--no-pdf", cwd=tmp_path)
     assert run.returncode == code, run.stderr
     assert sorted(path.name for path in (tmp_path / "out").iterdir()) == sorted(serials)
     assert all(serial in run.stdout for serial in serials)
@@ -72,7 +66,7 @@ def test_exit_code_follows_the_verdicts(
 
 def test_screen_fits_80_columns(demo_folder: Path, tmp_path: Path) -> None:
     logs = [str(demo_folder / f"{serial}.csv") for serial in ("SK1-001", "SK2-004")]
-    run = probetest("qualify", *logs, "--out", "out", "--no-pdf", cwd=tmp_path, columns=80)
+    run = run_command("qualify", *logs, "--out", "out", "--no-pdf", cwd=tmp_path, columns=80)
     assert max(len(line) for line in run.stdout.splitlines()) <= 80
     assert "SK2-004" in run.stdout
 
@@ -81,7 +75,7 @@ def test_screen_fits_80_columns(demo_folder: Path, tmp_path: Path) -> None:
     ("arguments", "words"),
     [
         (["qualify", "nowhere.csv"], "nowhere.csv"),
-        (["qualify", "."], "folder"),
+        (["qualify", "empty"], "folder"),
         (["qualify", "bad.csv"], "bad.csv, line"),
         (["qualify", "good.csv", "--limits", "none.toml"], "none.toml"),
         (["qualify", "good.csv", "--limits", "bad.toml"], "unknown key 'max_sd'"),
@@ -98,13 +92,14 @@ def test_mistake_ends_in_words_and_writes_nothing(
 ) -> None:
     good = (demo_folder / "SK1-001.csv").read_text(encoding="utf-8")
     (tmp_path / "good.csv").write_text(good, encoding="utf-8")
+    (tmp_path / "empty").mkdir()
     (tmp_path / "bad.csv").write_text(good.replace(",trigger,", ",trigered,", 3), encoding="utf-8")
     (tmp_path / "bad.toml").write_text("max_sd = 1\n", encoding="utf-8")
     head = [line for line in good.splitlines() if line.startswith("#")]
     rows = [line for line in good.splitlines() if not line.startswith("#")]
     (tmp_path / "single.csv").write_text("\n".join([*head, *rows[:9]]) + "\n", encoding="utf-8")
     before = sorted(tmp_path.iterdir())
-    run = probetest(*arguments, cwd=tmp_path)
+    run = run_command(*arguments, cwd=tmp_path)
     assert run.returncode == 2
     assert words in run.stderr
     assert "Traceback" not in run.stderr
@@ -120,7 +115,7 @@ def test_control_signs_of_a_log_never_reach_the_terminal(demo_folder: Path, tmp_
     (tmp_path / "whole.csv").write_text("\n".join([*head, *rows]) + "\n", encoding="utf-8")
     (tmp_path / "short.csv").write_text("\n".join([*head, *rows[:9]]) + "\n", encoding="utf-8")
     for command in (["check", "whole.csv"], ["qualify", "whole.csv", "--no-pdf"], ["qualify", "short.csv"]):
-        run = probetest(*command, cwd=tmp_path)
+        run = run_command(*command, cwd=tmp_path)
         assert "\x1b[2J" not in run.stdout + run.stderr
         assert "\x07" not in run.stdout + run.stderr
         assert "bell" in run.stdout + run.stderr
@@ -166,7 +161,7 @@ def test_reader_that_goes_away_is_not_taken_for_a_failed_probe(demo_folder: Path
 
 
 def test_check_says_what_it_understood_and_writes_nothing(demo_folder: Path, tmp_path: Path) -> None:
-    run = probetest("check", str(demo_folder / "SK1-006.csv"), cwd=tmp_path)
+    run = run_command("check", str(demo_folder / "SK1-006.csv"), cwd=tmp_path)
     assert run.returncode == 0
     for part in (
         "SK1-006",
@@ -184,7 +179,7 @@ def test_check_says_what_it_understood_and_writes_nothing(demo_folder: Path, tmp
 def test_check_shows_every_problem_with_its_place(demo_folder: Path, tmp_path: Path) -> None:
     good = (demo_folder / "SK1-001.csv").read_text(encoding="utf-8")
     (tmp_path / "bad.csv").write_text(good.replace(",trigger,", ",trigered,", 25), encoding="utf-8")
-    run = probetest("check", "bad.csv", str(demo_folder / "SK1-002.csv"), cwd=tmp_path)
+    run = run_command("check", "bad.csv", str(demo_folder / "SK1-002.csv"), cwd=tmp_path)
     assert run.returncode == 2
     assert run.stderr.count("trigered") == 1
     assert "bad.csv, line 7, column outcome: found 'trigered'" in run.stderr
@@ -195,7 +190,7 @@ def test_check_shows_every_problem_with_its_place(demo_folder: Path, tmp_path: P
 
 
 def test_demo_qualifies_its_own_copies(tmp_path: Path) -> None:
-    run = probetest("demo", "d", "--no-pdf", cwd=tmp_path)
+    run = run_command("demo", "d", "--no-pdf", cwd=tmp_path)
     assert run.returncode == 1
     results = sorted((tmp_path / "d").glob("SK*/result.json"))
     assert len(results) == 16
@@ -217,7 +212,7 @@ def gallery(tmp_path: Path) -> Path:
 
 
 def test_check_as_json_prints_only_json_on_the_standard_output(gallery: Path) -> None:
-    run = probetest("check", "bracketed-result.txt", "no-such.txt", *ABOUT, "--json", cwd=gallery)
+    run = run_command("check", "bracketed-result.txt", "no-such.txt", *ABOUT, "--json", cwd=gallery)
     assert run.returncode == 2
     found, gone = json.loads(run.stdout)["files"]
     assert (found["file"], found["shape"], found["units"]) == (
@@ -250,7 +245,7 @@ def test_check_as_json_prints_only_json_on_the_standard_output(gallery: Path) ->
 
 
 def test_check_says_what_was_skipped_and_kept(gallery: Path) -> None:
-    run = probetest("check", "labelled-values.txt", "bracketed-result.txt", *ABOUT, cwd=gallery)
+    run = run_command("check", "labelled-values.txt", "bracketed-result.txt", *ABOUT, cwd=gallery)
     assert run.returncode == 0
     assert "kept: line 20: 1 touch equals the one before it" in run.stdout
     assert "skipped: line 154: no contact" in run.stdout
@@ -265,23 +260,23 @@ def test_check_says_what_was_skipped_and_kept(gallery: Path) -> None:
     ],
 )
 def test_what_only_the_user_knows_is_asked_for_by_its_option(log: str, option: str, gallery: Path) -> None:
-    run = probetest("check", log, *ABOUT, cwd=gallery)
+    run = run_command("check", log, *ABOUT, cwd=gallery)
     assert run.returncode == 2
     assert option in run.stderr
     assert "Traceback" not in run.stderr
 
 
 def test_units_that_are_not_stated_are_asked_for(gallery: Path) -> None:
-    run = probetest("check", "bracketed-result.txt", "--about", "about.toml", cwd=gallery)
+    run = run_command("check", "bracketed-result.txt", "--about", "about.toml", cwd=gallery)
     assert run.returncode == 2
     assert "give --units mm or --units inch; G20 and G21 in a log do not decide it" in run.stderr
 
 
 def test_a_converted_log_needs_no_answers_and_keeps_the_lines(gallery: Path) -> None:
-    run = probetest("convert", "bracketed-result.txt", "-o", "native.csv", *ABOUT, cwd=gallery)
+    run = run_command("convert", "bracketed-result.txt", "-o", "native.csv", *ABOUT, cwd=gallery)
     assert run.returncode == 0, run.stderr
     assert "Written: native.csv" in run.stdout
-    judged = probetest("qualify", "native.csv", "--out", "out", "--no-pdf", cwd=gallery)
+    judged = run_command("qualify", "native.csv", "--out", "out", "--no-pdf", cwd=gallery)
     assert judged.returncode == 1, judged.stderr  # one missed approach is one too many
     result = json.loads((gallery / "out/SK2-101/result.json").read_text(encoding="utf-8"))
     assert [flag["line"] for flag in result["flags"] if flag["kind"] == "missed"] == [154]
@@ -290,21 +285,21 @@ def test_a_converted_log_needs_no_answers_and_keeps_the_lines(gallery: Path) -> 
 
 def test_convert_does_not_write_over_the_log(gallery: Path) -> None:
     before = (gallery / "bracketed-result.txt").read_bytes()
-    run = probetest("convert", "bracketed-result.txt", "-o", "bracketed-result.txt", *ABOUT, cwd=gallery)
+    run = run_command("convert", "bracketed-result.txt", "-o", "bracketed-result.txt", *ABOUT, cwd=gallery)
     assert run.returncode == 2
     assert "the log itself would be overwritten" in run.stderr
     assert (gallery / "bracketed-result.txt").read_bytes() == before
 
 
 def test_convert_of_a_log_with_problems_writes_nothing(gallery: Path) -> None:
-    run = probetest("convert", "echoed-console.txt", "-o", "native.csv", *ABOUT, cwd=gallery)
+    run = run_command("convert", "echoed-console.txt", "-o", "native.csv", *ABOUT, cwd=gallery)
     assert run.returncode == 2
     assert not (gallery / "native.csv").exists()
 
 
 def test_a_report_is_made_with_the_same_answers(gallery: Path) -> None:
     plan = ("--plan", "plan.csv")
-    run = probetest("qualify", "json-result-lines.txt", *ABOUT, *plan, "--out", "out", cwd=gallery)
+    run = run_command("qualify", "json-result-lines.txt", *ABOUT, *plan, "--out", "out", cwd=gallery)
     assert run.returncode == 1, run.stderr
     result = json.loads((gallery / "out/SK2-101/result.json").read_text(encoding="utf-8"))
     assert result["input"]["shape"] == "json-result-lines"

@@ -11,9 +11,9 @@ from probetest.resources import bundled
 
 TEMPLATES = sorted(bundled("notebooks").glob("*.ipynb"))
 
-BLOCKS = {"acceptance": 20, "verification": 15, "shop": 4}
-"""Fewest blocks of each. Comparison and trend qualify the same logs as the page for the shop; they are run in
-tests/report/test_production_pages.py, where that is done once."""
+BLOCKS = {"acceptance": 20, "verification": 15}
+"""Fewest blocks of each. Those on many serials are run in tests/report/test_production_pages.py,
+where their logs are qualified once."""
 
 
 @pytest.mark.parametrize(

@@ -7,7 +7,8 @@ import pytest
 from scipy import stats
 
 from probetest.errors import StatisticsError
-from probetest.statistics.planning import TouchesNeeded, _first, _reached, touches_needed
+from probetest.statistics.least import least_number
+from probetest.statistics.planning import MOST_TOUCHES, TouchesNeeded, _reached, touches_needed
 
 TOUCHES = pytest.mark.parametrize("touches", [2, 3, 10, 200])
 RISKS = pytest.mark.parametrize("risk", [0.01, 0.05, 0.3])
@@ -205,7 +206,7 @@ def test_the_smallest_number_that_holds_is_found(target: int, least: int) -> Non
         asked.append(number)
         return number >= target
 
-    assert _first(holds, least) == max(target, least)
+    assert least_number(holds, least) == max(target, least, MOST_TOUCHES)
     assert min(asked) >= least
     # Doubling up and halving down.
     assert len(asked) <= 2 * np.log2(target) + 2
@@ -218,7 +219,7 @@ def test_a_number_beyond_all_practice_is_not_looked_for() -> None:
         asked.append(number)
         return False
 
-    assert _first(never, 1) is None
+    assert least_number(never, 1, MOST_TOUCHES) is None
     assert max(asked) <= 100_000
 
 

@@ -38,7 +38,8 @@ KEPT = {
 @cache
 def short_run() -> pd.DataFrame:
     """Half a minute of the study: so many tests of a few cells of each kind."""
-    cells = [Cell(n, m, 3.0, kind) for n, m in ((12, 5), (24, 10)) for kind in KEPT]
+    cells = [Cell(12, 5, 3.0, kind) for kind in KEPT]
+    cells += [Cell(24, 10, 3.0, kind) for kind in ("normal", "drifting")]
     return count_cells([*cells, Cell(12, 5, 0.0, "normal"), Cell(24, 5, 10.0, "normal")], RUNS)
 
 
@@ -161,7 +162,8 @@ def test_estimators_keep_the_order_that_is_claimed() -> None:
 # ---- files
 
 
-def test_the_study_is_written_whole(tmp_path: Path) -> None:
+def test_the_study_is_written_whole(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("probetest.study.side_studies.PLANTED_DIRECTIONS", (12,))
     marks, power = count_cells(SMALL, 3), planted_faults(10)
     files = write_study(marks, power, compare_estimators(8, 3, 0.0, 5), 3, tmp_path / "study")
     assert {path.name for path in (tmp_path / "study").iterdir()} == {path.name for path in files}
