@@ -61,11 +61,12 @@ def compare(
 
     LOG is a log, a result.json, a report.pdf, or a folder of logs. Each unit counts once: touches of one
     probe are no independent units. The same units in both builds are compared pair by pair. Exit codes:
-    0 each figure is decided, 3 some can't be told, 2 unusable input.
+    0 each length is decided, 3 some can't be told (misses apart, which few units never show to be alike),
+    2 unusable input.
 
     Example: probetest compare --register register.sqlite --by build
     """
-    from probetest.jobs.compare import comparison_to_dict
+    from probetest.jobs.compare_json import comparison_to_dict
     from probetest.jobs.comparing import open_comparison, write_comparison
     from probetest.jobs.shop import find_logs
     from probetest.screen.comparison import print_comparison
@@ -93,7 +94,8 @@ def compare(
         print_json(comparison_to_dict(found))
     else:
         print_comparison(found, folder)
-    undecided = any(one.verdict == "can't tell" for one in found.compared)
+    # Misses of few units are never alike; they are undecided as a rule.
+    undecided = any(one.verdict == "can't tell" and one.figure.kind != "rate" for one in found.compared)
     sys.exit(EXIT_CODES["undecided" if undecided else "pass"])
 
 
@@ -161,7 +163,7 @@ def trend(
         print_json(trend_to_dict(found))
     else:
         print_trend(found, out, only_ramp=ramp)
-    sys.exit(EXIT_CODES["pass" if found.quiet and found.ramp.advice.action == "ship" else "fail"])
+    sys.exit(EXIT_CODES["pass" if not found.standing_out and found.ramp.advice.action == "ship" else "fail"])
 
 
 @click.command()

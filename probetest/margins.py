@@ -42,7 +42,7 @@ class Margins(BaseModel):
     miss_rate: float = Field(default=0.005, gt=0, lt=1)
     ageing_months: float = Field(default=6.0, gt=0, le=1000)
     can_repair: int = Field(default=1, ge=1, le=10_000)
-    max_misses_per_1000: float | None = Field(default=None, gt=0)
+    max_misses_per_1000: float | None = Field(default=20.0, gt=0)
     max_faults_per_1000_h: float | None = Field(default=None, gt=0)
     risk: float = Field(default=0.05, ge=0.01, lt=0.5)
     power: float = Field(default=0.8, gt=0.5, lt=1)

@@ -26,7 +26,8 @@ from probetest.errors import ProbetestError
 from probetest.jobs.batch import Options
 from probetest.jobs.journal import NAME
 from probetest.jobs.shop import REGISTER, SUMMARY, Shop, find_logs, run_batch
-from probetest.register import Register
+from probetest.register import Head, Register
+from probetest.screen.register import print_register
 
 MANY = 11
 
@@ -121,6 +122,8 @@ def test_killed_batch_keeps_what_it_wrote_and_goes_on(many: Path, tmp_path: Path
         rows = list(csv.DictReader(file))
     assert [row["log"] for row in rows] == [log.name for log in find_logs([logs], out)]
     assert sorted(row["folder"] for row in rows) == sorted(results(out))
+    folder_of = {row["log"]: row["folder"] for row in rows}
+    assert (folder_of["03.csv"], folder_of["03-again.csv"]) == ("S-03", "S-03-03-again")
 
 
 def invoke(*arguments: str) -> Result:
@@ -200,6 +203,34 @@ def test_misuse_ends_in_a_sentence(
     assert words in told
     assert log.read_bytes() == before
     assert not list(tmp_path.rglob("result.json"))
+
+
+HEADS = [
+    Head(
+        "qualification", "SK3-002", "siskin-3", "2026-05-07", "SK3-002-again1.csv", "1", "undecided", 360, 2
+    ),
+    Head("verification", "SK3-002", "siskin-3", "2026-05-08", "a" * 60 + ".csv", "1", "pass", 360, 1),
+    Head("service", "SK3-004", None, None, "SK3-004-stages.csv", "1", "fail", 12_345, 1),
+]
+
+
+@pytest.mark.parametrize("columns", [80, 120])
+def test_register_breaks_no_word(
+    columns: int, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    monkeypatch.setenv("COLUMNS", str(columns))
+    print_register(Path("r.sqlite"), HEADS)
+    lines = capsys.readouterr().out.splitlines()
+    assert max(map(len, lines)) <= columns
+    words = " ".join(lines).split()
+    for word in ("SK3-002", "siskin-3", "2026-05-07", "qualified", "verified", "service", "undecided",
+                 "SK3-002-again1.csv", "SK3-004-stages.csv"):  # fmt: skip
+        assert word in words
+    # A long name goes on below, and nothing of it is lost.
+    assert "".join(lines).count("a" * 10) >= 3
+    assert sum(line.count("a") for line in lines if "aaa" in line) >= 60
+    assert ("touches" in words, "12345" in words) == (columns == 120, columns == 120)
+    assert lines[-1] == "r.sqlite: 3 tests of 2 serials"
 
 
 def test_cluster_with_nobody_there_is_told(nobody_there: subprocess.Popen[str]) -> None:

@@ -7,23 +7,27 @@ from dataclasses import dataclass, replace
 from itertools import combinations, pairwise
 from typing import Any
 
-import probetest
+import numpy as np
+
 from probetest.errors import ReportError
 from probetest.faults import printable
 from probetest.jobs.compared import FEWEST_PAIRS, Figure, Sample, absent_figures, compare_figure, figures_of
+from probetest.jobs.grouping import grouped, keys_of, named
 from probetest.jobs.tested import Gathered, Tested
 from probetest.margins import Margins
+from probetest.statistics.changepoint import step_change
 from probetest.statistics.families import holm, verdict
-from probetest.statistics.intervals import Interval
-from probetest.statistics.unit_comparison import Comparison, Group
-from probetest.statistics.unit_rates import RateComparison, RateGroup
-
-SCHEMA = "probetest.comparison/1"
+from probetest.statistics.unit_comparison import Comparison
+from probetest.statistics.unit_rates import RateComparison
 
 MOST_GROUPS = 6
 """More builds make a list of pairs that nobody reads."""
 
-MOST_NAMED = 6
+STEP_RISK = 0.05
+"""Of a false remark on a build, all figures together."""
+
+MOST_STEPPED = 500
+"""Longer series are not looked through for a step."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -123,7 +127,7 @@ def compare_builds(
     figures and pairs, of differences and of equivalences each.
     """
     remarks = list(gathered.remarks)
-    groups = _grouped(gathered.tests, by, last=last, remarks=remarks)
+    groups = grouped(gathered.tests, by, last=last, remarks=remarks)
     names = list(dict.fromkeys(only)) if only else list(groups)
     for name in names:
         if name not in groups:
@@ -133,8 +137,9 @@ def compare_builds(
             )
     if len(names) < 2:
         raise ReportError(
-            f"found tests of {len(names)} {printable(by)}, expected at least 2 to compare; name another "
-            "key with --by, or give more logs."
+            f"found tests of {len(names)} {printable(by)}, expected at least 2 to compare; give more logs, "
+            "or "
+            f"name another key with --by: {keys_of(gathered.tests)}."
         )
     if len(names) > MOST_GROUPS:
         raise ReportError(
@@ -148,6 +153,7 @@ def compare_builds(
     if absent := absent_figures(groups):
         remarks.append(f"Not compared, for a {printable(by)} has no unit that tells it: {', '.join(absent)}.")
     remarks.extend(_confounded(groups, by))
+    remarks.extend(_not_of_one_piece(groups, figures))
     remarks.extend(_unpaired(groups, pairs))
     return BuildComparison(
         by, groups, tuple(_decided(open_ones, margins)), margins, tuple(remarks), gathered.problems
@@ -159,21 +165,18 @@ def _held(
 ) -> Compared:
     samples, found = compare_figure(figure, groups[pair[0]], groups[pair[1]], margins)
     if isinstance(found, RateComparison):
-        found = _without_misses(found, pair)
+        found = _never_alike(found, pair)
     return Compared(figure, pair, samples, found, None, None, "can't tell", False, None, None)
 
 
-def _without_misses(found: RateComparison, pair: tuple[str, str]) -> RateComparison:
-    """No "equivalent" where a build has no miss: its units may differ, and the touches don't tell."""
-    silent = [
+def _never_alike(found: RateComparison, pair: tuple[str, str]) -> RateComparison:
+    """No "equivalent" in misses: a bad unit in twenty may not be among the few, and touches don't tell."""
+    unseen = [
         f"at most {100 * group.units_interval.upper:.0f} % of the units of {printable(name)} miss at all "
         "(95 %)"
         for name, group in zip(pair, (found.first, found.second), strict=True)
-        if group.failures == 0
     ]
-    if not silent:
-        return found
-    reason = f"no miss was seen, which shows of the units no more than this: {', '.join(silent)}"
+    reason = f"so few units can't show that they are alike: {', '.join(unseen)}"
     return replace(found, p_equivalence=None, reason=reason)
 
 
@@ -196,92 +199,6 @@ def _decided(open_ones: Sequence[Compared], margins: Margins) -> Iterator[Compar
         yield told
 
 
-def _grouped(
-    tests: Sequence[Tested], by: str, *, last: bool, remarks: list[str]
-) -> dict[str, tuple[Tested, ...]]:
-    """Tests by build, one of each unit."""
-    found: dict[str, dict[str, Tested]] = {}
-    nameless, spare = [], []
-    for test in tests:
-        parts = list(_parts(test, by))
-        if not parts:
-            nameless.append(test.where)
-        for name, part in parts:
-            units = found.setdefault(name, {})
-            if part.serial not in units:
-                units[part.serial] = part
-                continue
-            left_out = units[part.serial] if last else part
-            spare.append(f"{part.serial} ({left_out.where})")
-            if last:
-                units[part.serial] = part
-    if nameless:
-        remarks.append(f"Left out, for they hold {_absent(by)}: {_named(nameless)}.")
-    if spare:
-        which = "last" if last else "first"
-        remarks.append(
-            f"Each unit counts once, by its {which} test; further tests are not in the comparison: "
-            f"{_named(spare)}."
-        )
-    return {name: tuple(units.values()) for name, units in found.items()}
-
-
-def _absent(by: str) -> str:
-    return "one stage only" if by == "stage" else f"no {printable(by)}"
-
-
-def _named(names: Sequence[str]) -> str:
-    shown = ", ".join(printable(name) for name in names[:MOST_NAMED])
-    return shown + (f" and {len(names) - MOST_NAMED} more" if len(names) > MOST_NAMED else "")
-
-
-def _parts(test: Tested, by: str) -> Iterator[tuple[str, Tested]]:
-    """The builds that a test belongs to: one, or one for each stage."""
-    stated = test.result.conditions
-    if by == "stage":
-        yield from _stages(test)
-        return
-    name: str | None
-    if by == "build":
-        name = test.result.build
-    elif by == "stylus":
-        length = stated.stylus.length_mm if stated.stylus else None
-        name = None if length is None else f"{length:g} mm"
-    elif by == "machine":
-        name = stated.machine.name if stated.machine else None
-    else:
-        name = next((value for key, value in stated.notes if key == by), None)
-    if name:
-        yield name, test
-
-
-def _stages(test: Tested) -> Iterator[tuple[str, Tested]]:
-    """A stage and the baseline of the same log; a log of one stage has nothing to hold it against."""
-    mine = [
-        part for part in test.result.series if part.orientation_deg == test.result.headline.orientation_deg
-    ]
-    for part in mine if len(mine) > 1 else ():
-        dof = part.n - part.directions
-        yield (
-            part.stage,
-            replace(
-                test,
-                sd_mm=part.sd_mm if dof > 0 else None,
-                sd_dof=float(dof) if dof > 0 and part.sd_mm is not None else None,
-                variation_mm=part.variation_mm,
-                variation_u_mm=None,
-                own_variation_mm=None,
-                own_variation_u_mm=None,
-                mean_mm=None,
-                mean_u_mm=None,
-                unevenness_mm=None,
-                unevenness_u_mm=None,
-                failed=0,
-                approaches=0,
-            ),
-        )
-
-
 def _confounded(groups: dict[str, tuple[Tested, ...]], by: str) -> Iterator[str]:
     """What else differs between the builds, and could be the reason."""
     told: tuple[tuple[str, Callable[[Tested], Any]], ...] = (
@@ -293,7 +210,7 @@ def _confounded(groups: dict[str, tuple[Tested, ...]], by: str) -> Iterator[str]
     for word, of in told:
         values = {name: {str(of(one)) for one in units} for name, units in groups.items()}
         if word != by and len(set().union(*values.values())) > 1:
-            listed = "; ".join(f"{printable(name)}: {_named(sorted(seen))}" for name, seen in values.items())
+            listed = "; ".join(f"{printable(name)}: {named(sorted(seen))}" for name, seen in values.items())
             yield f"The tests differ in {word} too ({listed}): a difference may come from there."
     if by == "build":
         days = {name: sorted(one.time[:10] for one in units if one.time) for name, units in groups.items()}
@@ -302,6 +219,24 @@ def _confounded(groups: dict[str, tuple[Tested, ...]], by: str) -> Iterator[str]
                 "The builds were tested one after the other, not in turns: what changed in the shop between "
                 "them (temperature, artefact, machine) counts as the build's."
             )
+
+
+def _not_of_one_piece(groups: dict[str, tuple[Tested, ...]], figures: Sequence[Figure]) -> Iterator[str]:
+    """Builds whose figures step from one serial on: their mean is that of two lots."""
+    for name, units in groups.items():
+        for figure in figures:
+            sample = figure.sample(units)
+            if figure.kind == "rate" or len(sample.values) > MOST_STEPPED:
+                continue
+            values = np.log(sample.values) if figure.kind == "scatter" else np.array(sample.values)
+            step = step_change(values)
+            if step.p is not None and step.first is not None and step.p <= STEP_RISK / len(figures):
+                yield (
+                    f"{printable(name)} is not of one piece: {figure.label.lower()} steps from "
+                    f"{printable(sample.serials[step.first])} on (see probetest trend); compare the lots "
+                    "by a "
+                    "key of their own in the heads of the logs."
+                )
 
 
 def _in_blocks(days: Sequence[Sequence[str]]) -> bool:
@@ -318,78 +253,8 @@ def _unpaired(groups: dict[str, tuple[Tested, ...]], pairs: Sequence[tuple[str, 
             yield (
                 f"{printable(first)} and {printable(second)} share {len(both)} of their units; "
                 + (
-                    f"these are compared pair by pair, and {_named(sorted(apart))} only shown."
+                    f"these are compared pair by pair, and {named(sorted(apart))} only shown."
                     if paired
                     else "too few for pairs, so that they are compared as if all units were others."
                 )
             )
-
-
-def comparison_to_dict(found: BuildComparison) -> dict[str, Any]:
-    """Plain JSON types in a stable order; lengths in mm, intervals 95 %."""
-    return {
-        "schema": SCHEMA,
-        "software": f"probetest {probetest.__version__}",
-        "by": found.by,
-        "builds": {
-            name: [{"serial": one.serial, "tested": one.time, "from": one.where} for one in units]
-            for name, units in found.groups.items()
-        },
-        "margins": found.margins.model_dump(mode="json"),
-        "verdict_rule": "equivalent if the difference is shown to be smaller than the margin; else different "
-        "if a difference is shown; else can't tell; Holm over all figures and pairs",
-        "figures": [_figure(one) for one in found.compared],
-        "remarks": list(found.remarks),
-        "problems": list(found.problems),
-    }
-
-
-def _figure(one: Compared) -> dict[str, Any]:
-    found = one.found
-    return {
-        "name": one.figure.name,
-        "label": one.figure.label,
-        "unit": one.figure.unit,
-        "builds": {
-            name: _build(group, sample)
-            for name, group, sample in zip(one.names, (found.first, found.second), one.samples, strict=True)
-        },
-        "design": found.design,
-        "scale": found.scale,
-        "difference": found.difference,
-        **_limits(found.interval),
-        "effect_mm" if one.figure.unit == "mm" else "effect": found.effect,
-        "effect_lower": found.effect_interval.lower if found.effect_interval else None,
-        "effect_upper": found.effect_interval.upper if found.effect_interval else None,
-        "margin": found.margin,
-        "p": found.p_difference,
-        "p_adjusted": one.p_adjusted,
-        "p_equivalence": found.p_equivalence,
-        "p_equivalence_adjusted": one.p_equivalence_adjusted,
-        "verdict": one.verdict,
-        "difference_shown": one.difference_shown,
-        "units_needed": one.units_needed,
-        "units_needed_range": None if one.units_range is None else list(one.units_range),
-        "reason": found.reason,
-    }
-
-
-def _build(group: Group, sample: Sample) -> dict[str, Any]:
-    plain: dict[str, Any] = {
-        "units": group.units,
-        "estimate": group.estimate,
-        **_limits(group.interval),
-        "unit_sd": group.unit_sd,
-        "values": dict(zip(sample.serials, sample.values, strict=True)),
-        "left_out": list(sample.missing),
-    }
-    if isinstance(group, RateGroup):
-        plain |= {"failures": group.failures, "approaches": group.trials}
-    return plain
-
-
-def _limits(interval: Interval | None) -> dict[str, float | None]:
-    return {
-        "lower": interval.lower if interval else None,
-        "upper": interval.upper if interval else None,
-    }

@@ -12,7 +12,8 @@ from probetest.atomic import write_atomically
 from probetest.errors import ReportError
 from probetest.faults import printable
 from probetest.jobs.batch import NOTHING, Options
-from probetest.jobs.compare import BuildComparison, compare_builds, comparison_to_dict
+from probetest.jobs.compare import BuildComparison, compare_builds
+from probetest.jobs.compare_json import comparison_to_dict
 from probetest.jobs.reading import Reading
 from probetest.jobs.recall import Recall, signature
 from probetest.jobs.result import plain_json

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 import io
+import re
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from math import isfinite
@@ -12,6 +13,7 @@ from typing import Any
 
 from probetest.errors import FieldError
 from probetest.faults import FaultList, shown
+from probetest.jobs.advising import PLAN, make_advice
 from probetest.jobs.tested import Tested
 from probetest.margins import Margins
 from probetest.statistics.ramp import (
@@ -21,19 +23,16 @@ from probetest.statistics.ramp import (
     Proven,
     Rate,
     Stage,
-    advise,
     chance_to_show,
     early_warning,
     next_batch,
     proven,
 )
 
-COLUMNS = ("serial", "touches", "misses", "hours", "fault")
+COLUMNS = ("serial", "touches", "misses", "hours", "fault", "cause_removed", "remark")
 LARGEST_BYTES = 50_000_000
 YES, NO = ("yes", "y", "1", "true"), ("no", "n", "0", "false", "")
-
-PLAN = (3, 5, 10, 20, 40)
-"""Batches of a careful start."""
+THOUSANDS = re.compile(r"[1-9]\d{0,2}(\.\d{3})+")
 
 
 @dataclass(frozen=True, slots=True)
@@ -46,6 +45,8 @@ class Report:
     touches, misses : int
     hours : float
     fault : bool
+    cause_removed : bool
+        Whether what led to all faults of the unit was found and removed; False without a fault.
     """
 
     serial: str
@@ -53,6 +54,7 @@ class Report:
     misses: int
     hours: float
     fault: bool
+    cause_removed: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -73,6 +75,10 @@ class Ramp:
         Chance that a fault in such a share of all units shows in the next batch.
     plan : tuple of (float, tuple of Stage)
         A start in batches, at several true shares of faulty units.
+    stop_at : int
+        Units with a fault at which that start stops.
+    removed : int
+        Units with a fault whose cause was found and removed.
     """
 
     source: str
@@ -82,12 +88,27 @@ class Ramp:
     bounds: tuple[tuple[int, float], ...]
     chances: tuple[tuple[float, float], ...]
     plan: tuple[tuple[float, tuple[Stage, ...]], ...]
+    stop_at: int
+    removed: int
 
 
 def read_field(path: Path) -> tuple[Report, ...]:
-    """Read field reports: a CSV with the columns serial, touches, misses, hours, fault.
+    """Read field reports: a CSV with the column serial and any of touches, misses, hours, fault, and others.
 
-    Several lines of one serial are added up; ``fault`` is yes or no.
+    Cells are separated by commas or, where the line of the names holds one, by semicolons; with
+    semicolons the hours may have a decimal comma. ``fault`` and ``cause_removed`` are yes or no, blank is
+    no; ``remark`` is free text that nothing is made of. Lines that begin with # are left out. Several
+    lines of one serial are added up; the cause of its faults is removed if all its lines with a fault say
+    so.
+
+    Parameters
+    ----------
+    path : pathlib.Path
+
+    Returns
+    -------
+    tuple of Report
+        One for each serial, in the order of the file.
 
     Raises
     ------
@@ -103,7 +124,8 @@ def read_field(path: Path) -> tuple[Report, ...]:
     except (OSError, UnicodeDecodeError) as error:
         faults.add(f"no readable text ({error})", "a table in UTF-8")
         raise FieldError(faults.first(), faults.total) from error
-    lines = list(_rows(text, faults))
+    separator = _separator(text, str(path))
+    lines = list(_rows(text, separator, faults))
     if faults.total:
         raise FieldError(faults.first(), faults.total)
     head = [cell.strip().lower() for cell in lines[0][1]] if lines else []
@@ -113,15 +135,21 @@ def read_field(path: Path) -> tuple[Report, ...]:
             line=lines[0][0] if lines else 1,
         )  # fmt: skip
         raise FieldError(faults.first(), faults.total)
-    found = list(_reports(lines[1:], head, faults))
+    found = list(_reports(lines[1:], head, separator, faults))
     if faults.total:
         raise FieldError(faults.first(), faults.total)
     return tuple(_added(found))
 
 
-def _rows(text: str, faults: FaultList) -> Iterator[tuple[int, list[str]]]:
+def _separator(text: str, file: str) -> str:
+    """The semicolon if the line of the names holds one, else the comma."""
+    _, head = next(_rows(text, ",", FaultList(file)), (0, []))
+    return ";" if any(";" in cell for cell in head) else ","
+
+
+def _rows(text: str, separator: str, faults: FaultList) -> Iterator[tuple[int, list[str]]]:
     """Rows that are no comments, each with the line on which it begins."""
-    rows = csv.reader(io.StringIO(text, newline=""))
+    rows = csv.reader(io.StringIO(text, newline=""), delimiter=separator)
     line = 1
     try:
         for row in rows:
@@ -129,11 +157,11 @@ def _rows(text: str, faults: FaultList) -> Iterator[tuple[int, list[str]]]:
                 yield line, row
             line = rows.line_num + 1
     except csv.Error as error:
-        faults.add(f"no table ({error})", "cells that are separated by commas", line=line)
+        faults.add(f"no table ({error})", "cells that are separated by commas or semicolons", line=line)
 
 
 def _reports(
-    lines: Sequence[tuple[int, list[str]]], head: Sequence[str], faults: FaultList
+    lines: Sequence[tuple[int, list[str]]], head: Sequence[str], separator: str, faults: FaultList
 ) -> Iterator[Report]:
     for line, row in lines:
         if len(row) != len(head):
@@ -145,16 +173,25 @@ def _reports(
             continue
         touches = _count(cells, "touches", line, faults)
         misses = _count(cells, "misses", line, faults)
-        hours = _hours(cells, line, faults)
-        fault = cells.get("fault", "").lower()
-        if fault not in YES + NO:
-            faults.add(shown(fault), "yes or no", line=line, column="fault")
-        elif touches is None or misses is None or hours is None:
+        hours = _hours(cells, separator, line, faults)
+        fault = _said(cells, "fault", line, faults)
+        removed = _said(cells, "cause_removed", line, faults)
+        if touches is None or misses is None or hours is None or fault is None or removed is None:
             continue
-        elif misses > touches:
+        if misses > touches:
             faults.add(f"{misses} misses of {touches} touches", "no more misses than touches", line=line)
+        elif removed and not fault:
+            faults.add("a removed cause without a fault", "fault yes", line=line, column="cause_removed")
         else:
-            yield Report(cells["serial"], touches, misses, hours, fault in YES)
+            yield Report(cells["serial"], touches, misses, hours, fault, removed)
+
+
+def _said(cells: dict[str, str], name: str, line: int, faults: FaultList) -> bool | None:
+    text = cells.get(name, "").lower()
+    if text not in YES + NO:
+        faults.add(shown(text), "yes or no", line=line, column=name)
+        return None
+    return text in YES
 
 
 def _count(cells: dict[str, str], name: str, line: int, faults: FaultList) -> int | None:
@@ -165,10 +202,15 @@ def _count(cells: dict[str, str], name: str, line: int, faults: FaultList) -> in
     return int(text)
 
 
-def _hours(cells: dict[str, str], line: int, faults: FaultList) -> float | None:
+def _hours(cells: dict[str, str], separator: str, line: int, faults: FaultList) -> float | None:
     text = cells.get("hours") or "0"
+    if separator == ";" and THOUSANDS.fullmatch(text):
+        # Beside a decimal comma, a point before three digits more likely parts thousands: 1.234 or 1234 h?
+        faults.add(shown(text), "hours without a point for thousands", line=line, column="hours")
+        return None
+    plain = text.replace(",", ".") if separator == ";" else text
     try:
-        hours = float(text) if text.isascii() and "_" not in text else -1.0
+        hours = float(plain) if plain.isascii() and "_" not in plain else -1.0
     except ValueError:
         hours = -1.0
     if not 0 <= hours <= 1e7:
@@ -182,22 +224,29 @@ def _added(reports: Sequence[Report]) -> Iterator[Report]:
     for one in reports:
         by_serial.setdefault(one.serial, []).append(one)
     for serial, own in by_serial.items():
+        faulty = [one for one in own if one.fault]
         yield Report(
             serial,
             sum(one.touches for one in own),
             sum(one.misses for one in own),
             sum(one.hours for one in own),
-            any(one.fault for one in own),
+            bool(faulty),
+            bool(faulty) and all(one.cause_removed for one in faulty),
         )
 
 
 def field_of_tests(tests: Sequence[Tested]) -> Field:
-    """The shop's own tests as a field: a unit has a fault if its last test failed."""
+    """The shop's own tests as a field: a unit has a fault if its last test failed.
+
+    A test of several stages (an overtravel on purpose, a service) is no ground to call a unit faulty.
+    """
     last: dict[str, Tested] = {}
     touches: dict[str, int] = {}
     misses: dict[str, int] = {}
     for one in tests:
-        last[one.serial] = one
+        staged = len({part.stage for part in one.result.series}) > 1
+        if not staged or one.serial not in last:
+            last[one.serial] = one
         touches[one.serial] = touches.get(one.serial, 0) + one.approaches
         misses[one.serial] = misses.get(one.serial, 0) + one.failed
     return Field(
@@ -225,14 +274,9 @@ def field_of_reports(reports: Sequence[Report]) -> Field:
     )
 
 
-def make_ramp(field: Field, source: str, margins: Margins) -> Ramp:
-    """Bounds, advice, and what the next batch would teach."""
-    advice = advise(
-        field,
-        can_repair=margins.can_repair,
-        most_misses=margins.max_misses_per_1000,
-        most_field_faults=margins.max_faults_per_1000_h,
-    )
+def make_ramp(field: Field, source: str, margins: Margins, removed: int = 0) -> Ramp:
+    """Bounds, advice, and what the next batch would teach; ``removed`` as in `make_advice`."""
+    advice = make_advice(field, margins, removed)
     units, faulty = field.units_shipped, field.units_with_fault
     size = max(advice.batch, advice.cautious_batch, 1)
     sizes = sorted({size, 2 * size, 10, 30, 100})
@@ -244,6 +288,8 @@ def make_ramp(field: Field, source: str, margins: Margins) -> Ramp:
         tuple((more, next_batch(units, faulty, more)) for more in sizes),
         tuple((share, chance_to_show(share, size)) for share in SHARES),
         tuple((share, early_warning(PLAN, margins.can_repair + 1, share)) for share in SHARES),
+        margins.can_repair + 1,
+        removed,
     )
 
 
@@ -254,6 +300,7 @@ def ramp_to_dict(ramp: Ramp) -> dict[str, Any]:
         "source": ramp.source,
         "units": ramp.field.units_shipped,
         "units_with_fault": ramp.field.units_with_fault,
+        "causes_removed": ramp.removed,
         "touches": ramp.field.touches,
         "misses": ramp.field.misses,
         "field_hours": ramp.field.field_hours,

@@ -143,9 +143,9 @@ def _scope(
             f"The log holds {series} series (stage, orientation). The figures are of stage "
             f"'{headline.stage}' at orientation {headline.orientation_deg:.4g}°; the others are listed, and "
             + (
-                "judged by scatter, other stages by variation too."
+                "judged by scatter, other stages by variation and re-seating too."
                 if separated.known
-                else "judged by scatter and variation alone."
+                else "judged by scatter and variation, stages after_... by re-seating too."
             )
         )
 

@@ -11,7 +11,7 @@ import probetest
 from probetest.jobs.qualify import Qualification
 from probetest.jobs.separating import MIXED, curve_to_dict, harmonics_to_list, separated_to_dict
 from probetest.jobs.spherical import spherical_to_dict
-from probetest.jobs.stages import stages_to_dict
+from probetest.jobs.stages_json import stages_to_dict
 from probetest.statistics.decision import Check
 from probetest.statistics.drift import TOLD_APART
 from probetest.statistics.intervals import Interval

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import csv
 import io
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Container, Iterator, Mapping, Sequence
 from contextlib import ExitStack, closing
 from dataclasses import asdict, dataclass, fields
 from hashlib import sha256
@@ -80,10 +80,11 @@ class Step:
 
 
 def find_logs(places: Sequence[Path], out: Path) -> list[Path]:
-    """The logs in folders, at any depth, in the order of their names; files are taken as they are.
+    """The logs in folders, at any depth; files are taken as they are.
 
-    Hidden files, files with another ending than those of a log, and the folder of the reports are
-    left alone.
+    The logs of a folder are ordered by their own folder, then by their name without its ending, so that
+    ``A.csv`` comes before ``A-again1.csv``. Hidden files, files with another ending than those of a log,
+    and the folder of the reports are left alone.
 
     Raises
     ------
@@ -92,7 +93,7 @@ def find_logs(places: Sequence[Path], out: Path) -> list[Path]:
     """
     logs: list[Path] = []
     for place in places:
-        found = sorted(_logs_in(place, out.resolve())) if place.is_dir() else [place]
+        found = sorted(_logs_in(place, out.resolve()), key=_rank) if place.is_dir() else [place]
         if not found:
             raise ReportError(
                 f"{printable(str(place))}: found no log in this folder, expected files that end in "
@@ -100,6 +101,10 @@ def find_logs(places: Sequence[Path], out: Path) -> list[Path]:
             )
         logs.extend(found)
     return list(dict.fromkeys(logs))
+
+
+def _rank(log: Path) -> tuple[tuple[str, ...], str, str]:
+    return log.parent.parts, log.stem, log.name
 
 
 def _logs_in(place: Path, out: Path) -> Iterator[Path]:
@@ -157,8 +162,12 @@ def run_batch(logs: Sequence[Path], options: Options, shop: Shop) -> Iterator[li
         waiting = [log for log, key, done in zip(logs, keys, earlier, strict=True) if key and not done]
         made = work(waiting, options, pdf=shop.pdf, workers=shop.workers, cluster=shop.cluster)
         stack.enter_context(closing(made))
-        taken = dict.fromkeys(_own_names(shop), "")
-        taken.update({} if shop.again else journal.owners(keys))
+        taken = {} if shop.again else journal.owners(keys)
+        taken.update(dict.fromkeys(_own_names(shop), ""))
+        for log, key in zip(logs, keys, strict=True):
+            # A log that is named like a serial comes before others of this serial, in whatever order.
+            if key is not None:
+                taken.setdefault(log.stem.casefold(), key)
         for log, key, done in zip(logs, keys, earlier, strict=True):
             if key is None:
                 yield [Step(unusable(log, f"{log.name}: the file can't be read").row, None)]
@@ -215,11 +224,18 @@ def _finish(
     """Files first, then the register, then the journal: what the journal names is there."""
     steps: list[Step] = []
     written: list[Written] = []
+    plain = {folder_name(one.row.serial).casefold() for one in made}
+    given: set[str] = set()
     for one in made:
         if one.entry is None:
             steps.append(Step(one.row, None))
             continue
-        name = _free_name(one, key, taken)
+        name = next(
+            name
+            for name in _names(one, plain)
+            if name.casefold() not in given and taken.setdefault(name.casefold(), key) == key
+        )
+        given.add(name.casefold())
         minds: list[str] = []
         try:
             digests = _write(shop.out / name, one.files)
@@ -236,15 +252,33 @@ def _finish(
     return steps
 
 
-def _free_name(one: Made, key: str, taken: dict[str, str]) -> str:
-    """The folder of a serial; with a part of the hash of the log where another log has it already."""
-    name = plain = folder_name(one.row.serial)
+def _names(one: Made, plain: Container[str]) -> Iterator[str]:
+    """Names for the folder of a serial, the best first; the later ones for where another log has it already.
+
+    Parameters
+    ----------
+    one : Made
+    plain : container of str
+        First names of all serials of this log, without their case.
+
+    Yields
+    ------
+    str
+        The serial; the serial with the name of the log; from there on the serial with a part of a hash.
+    """
+    first = folder_name(one.row.serial)
+    yield first
+    stem = Path(one.row.log).stem
+    rest = stem.removeprefix(first)
+    # S-10 is no further log of S-1.
+    further = stem if rest != stem and not rest[:1].isalnum() else f"{first}-{stem}"
+    if folder_name(further) == further and further.casefold() not in plain:
+        yield further
     mark = one.entry.log_sha256 if one.entry else ""
-    while taken.setdefault(name.casefold(), key) != key:
-        name = f"{plain}-{mark[:10]}"
+    while True:
+        yield f"{first}-{mark[:10]}"
         # The same bytes under a third name go on from here.
         mark = sha256(mark.encode()).hexdigest()
-    return name
 
 
 def _write(folder: Path, files: Mapping[str, bytes]) -> dict[str, str]:

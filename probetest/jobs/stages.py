@@ -33,6 +33,12 @@ JUDGED = "after_"
 OVERTRAVEL = re.compile(r"after_overtravel_([0-9]{1,3}(?:\.[0-9]{1,3})?)")
 """Stage after overtravels towards one azimuth, in degrees."""
 
+TAKEN = "level and centre were taken out"
+LEVEL_TOO = (
+    "the probe had been out of the spindle: the shift of the centre is the holder's and was taken out; the "
+    "level was judged, for artefact and ball were the same"
+)
+
 HYSTERESIS_MARGIN_MM = 0.001
 """Effect of the touch before that would matter; our choice."""
 
@@ -165,11 +171,9 @@ def _change(
         np.concatenate([one.level["azimuth_deg"].to_numpy(float) for one in series])
     )
     places = np.split(index, np.cumsum([len(one.level) for one in series])[:-1])
-    further: dict[str, Any] = (
-        {"after_mm": readings[2], "after_direction": places[2]} if again is not None else {}
-    )
-    try:
-        told = reseat(
+
+    def hold(**further: Any) -> Reseat:
+        return reseat(
             readings[0],
             places[0],
             readings[1],
@@ -180,9 +184,45 @@ def _change(
             step_mm=found.resolution.step_mm,
             **further,
         )
+
+    try:
+        told = hold()
+        if again is not None:
+            told = _with_second(told, hold(after_mm=readings[2], after_direction=places[2]))
     except StatisticsError as error:
         return StageChange(part.stage, None, str(error), *counts)
+    fit = found.readings.fit
+    if not told.same_clamping and fit is not None and fit.kind == "circle":
+        told = _with_level(told)
     return StageChange(part.stage, _seen_around(told), "", *counts)
+
+
+def _with_second(first: Reseat, both: Reseat) -> Reseat:
+    """A verdict only where it is the same against the first baseline and against the mean of both.
+
+    A seat that stays displaced lies in the second baseline too: half of its shift would count as drift.
+    """
+    if first.verdict == both.verdict:
+        return both
+    drift = 0.0 if both.drift is None else both.drift.mean_mm
+    note = (
+        f"the second baseline lies {1000 * drift:+.1f} µm from the first on average: a drift, or a seat that "
+        "stayed displaced; the verdict must be the same for both"
+    )
+    return replace(first, verdict="can't tell", shown_by="", drift=both.drift, notes=(*first.notes, note))
+
+
+def _with_level(told: Reseat) -> Reseat:
+    """Judge the level as well: artefact and ball were the same, so that only the centre is the holder's."""
+    if told.parts is None:
+        return told
+    notes = (*(note for note in told.notes if not note.startswith(TAKEN)), LEVEL_TOO)
+    limits, margin, verdict = told.parts.level_interval_mm, told.margin_mm, told.verdict
+    if limits.lower > margin or limits.upper < -margin:
+        verdict = "beyond the margin"
+    elif verdict == "within the margin" and not (-margin < limits.lower and limits.upper < margin):
+        verdict = "can't tell"
+    return replace(told, verdict=verdict, notes=notes)
 
 
 def _seen_around(told: Reseat) -> Reseat:
@@ -262,7 +302,8 @@ def largest_shift_mm(told: Reseat) -> float | None:
     """Largest shift of any direction: of the seat as a body where it is judged so."""
     if told.shown_by == "rigid seat" and told.parts is not None:
         return float(np.abs(told.parts.rigid_mm).max())
-    sizes = [abs(one.shift_mm) for one in told.directions if np.isfinite(one.shift_mm)]
+    level = told.parts.level_mm if told.parts is not None and LEVEL_TOO in told.notes else 0.0
+    sizes = [abs(one.shift_mm + level) for one in told.directions if np.isfinite(one.shift_mm)]
     return max(sizes, default=None)
 
 
@@ -282,119 +323,10 @@ def _note(told: Reseat) -> str:
         return f"shown {shown}"
     if OPEN_SIDE in told.notes:
         return OPEN_SIDE
+    if LEVEL_TOO in told.notes:
+        return "the centre was taken out, for the probe had been out of the spindle"
     if not told.same_clamping:
-        return "level and centre were taken out, for the probe had been out of the spindle"
+        return f"{TAKEN}, for the probe had been out of the spindle"
+    if told.verdict == "can't tell" and told.drift is not None:
+        return "against the second baseline the answer is another one" if "stayed" in told.notes[-1] else ""
     return "a drift between the stages counts as a shift" if told.drift is None else ""
-
-
-def stages_to_dict(stages: Stages) -> dict[str, Any]:
-    """Plain JSON types in a stable order; lengths in mm, intervals 95 %."""
-    before = stages.touch_before
-    return {
-        "stages": [_change_to_dict(one) for one in stages.changes],
-        "overtravel_direction": None
-        if stages.overtravel is None or stages.overtravel.effect is None
-        else _directed(stages.overtravel.effect),
-        "touch_before": None
-        if before is None
-        else {
-            "verdict": before.verdict,
-            "margin_mm": before.margin_mm,
-            "n": before.used,
-            "without_previous": before.without_previous,
-            "effect": None if before.effect is None else _directed(before.effect),
-            "reason": before.reason,
-        },
-        **({} if before is not None else {"touch_before_reason": stages.touch_before_reason}),
-    }
-
-
-def _directed(effect: Any) -> dict[str, Any]:
-    return {
-        "along_mm": effect.along_mm,
-        "along_lower_mm": effect.along_interval_mm.lower,
-        "along_upper_mm": effect.along_interval_mm.upper,
-        "across_mm": effect.across_mm,
-        "across_lower_mm": effect.across_interval_mm.lower,
-        "across_upper_mm": effect.across_interval_mm.upper,
-        "largest_mm": effect.largest_mm,
-        "p": effect.p,
-    }
-
-
-def _change_to_dict(change: StageChange) -> dict[str, Any]:
-    told = change.found
-    if told is None:
-        return {"stage": change.stage, "verdict": None, "verdict_reason": change.reason}
-    parts, scatter, varies = told.parts, told.scatter, told.variation
-    return {
-        "stage": change.stage,
-        "verdict": told.verdict,
-        "shown_by": told.shown_by,
-        "margin_mm": told.margin_mm,
-        "same_clamping": told.same_clamping,
-        "n_baseline": change.n_baseline,
-        "n_stage": change.n_stage,
-        "largest_shift_mm": largest_shift_mm(told),
-        "hides_mm": told.hides_mm,
-        "level": None
-        if parts is None
-        else {
-            "shift_mm": parts.level_mm,
-            "lower_mm": parts.level_interval_mm.lower,
-            "upper_mm": parts.level_interval_mm.upper,
-        },
-        "centre": None
-        if parts is None
-        else {
-            "shift_mm": list(parts.centre_mm),
-            "u_mm": list(parts.centre_u_mm),
-            "length_mm": parts.centre_length_mm,
-            "lower_mm": parts.centre_length_interval_mm.lower,
-            "upper_mm": parts.centre_length_interval_mm.upper,
-        },
-        "shape": None
-        if parts is None
-        else {
-            "rms_mm": parts.shape_rms_mm,
-            "lower_mm": parts.shape_interval_mm.lower,
-            "upper_mm": parts.shape_interval_mm.upper,
-            "p": parts.shape_p,
-        },
-        "scatter": None
-        if scatter is None
-        else {
-            "ratio": scatter.ratio,
-            "lower": scatter.interval.lower,
-            "upper": scatter.interval.upper,
-            "margin": scatter.margin,
-            "verdict": scatter.verdict,
-        },
-        "variation_change": None
-        if varies is None
-        else {
-            "change_mm": varies.change_mm,
-            "lower_mm": varies.interval_mm.lower,
-            "upper_mm": varies.interval_mm.upper,
-        },
-        "settles": told.settling.settles,
-        "drift_between_mm": None if told.drift is None else told.drift.mean_mm,
-        "directions": [
-            {
-                "azimuth_deg": one.azimuth_deg,
-                "n_baseline": one.n_baseline,
-                "n_stage": one.n_stage,
-                "shift_mm": one.shift_mm,
-                "lower_mm": one.interval_mm.lower,
-                "upper_mm": one.interval_mm.upper,
-                "within": one.within,
-                "beyond_p": one.beyond_p,
-            }
-            for one in told.directions
-        ],
-        "only_baseline_deg": list(told.only_baseline_deg),
-        "only_stage_deg": list(told.only_stage_deg),
-        "touches_if_none": told.touches_if_none,
-        "touches_if_as_seen": told.touches_if_as_seen,
-        "notes": list(told.notes),
-    }

@@ -188,7 +188,7 @@ def _from_register(register: Path, problems: list[str]) -> Iterator[Tested]:
         for entry in base.entries():
             if entry.kind == "verification":
                 continue
-            where = f"{name}, {printable(entry.serial)}, {printable(entry.file)}"
+            where = f"{printable(entry.file)} in {name}"
             try:
                 yield tested_of(parse_result(entry.result, where), where)
             except ProbetestError as error:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
@@ -31,7 +31,16 @@ MOST_CHARTED = 500
 UNEQUAL = 1.5
 """Uncertainties of the points that differ by more than this factor are allowed for."""
 
+SHORTEST_DAYS = 14.0
+"""Tests of fewer days are no ground for a growth by the month."""
+
+LOOK_RISK = 0.01
+"""Of a false alarm of the newest serial, all figures of a build together."""
+
 STEP = "step from here on"
+DRIFT = "slow drift, or a step from here on"
+LINE_FITS = 1.15
+"""A line that leaves at most so much more than the best step is not told from it."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -158,10 +167,12 @@ class Trend:
     problems: tuple[str, ...]
 
     @property
-    def quiet(self) -> bool:
-        """Whether no chart, no newest serial and no history stands out."""
-        alarms = any(one.signals or (one.look is not None and one.look.alarm) for one in self.charts)
-        return not alarms and all(own.found.verdict != "grew" for own in self.histories)
+    def standing_out(self) -> tuple[str, ...]:
+        """Serials that a chart, the look at the newest, or a history calls out."""
+        names = [one.points[told.index].serial for one in self.charts for told in one.signals]
+        names += [one.points[-1].serial for one in self.charts if one.look is not None and one.look.alarm]
+        names += [own.serial for own in self.histories if own.found.verdict == "grew"]
+        return tuple(dict.fromkeys(names))
 
 
 def make_trend(gathered: Gathered, ramp: Ramp, margins: Margins) -> Trend:
@@ -180,7 +191,8 @@ def make_trend(gathered: Gathered, ramp: Ramp, margins: Margins) -> Trend:
     Notes
     -----
     The risk of any false signal is ``margins.risk`` for each build: half of it on charts, half on steps,
-    shared equally by the figures (Bonferroni). The look at the newest serial has its own stated risk.
+    shared equally by the figures (Bonferroni). The look at the newest serial has its own risk, shared by
+    the figures too. Ageing has ``margins.risk`` for all serials and figures together.
     """
     tests = gathered.tests
     builds: dict[str, dict[str, Tested]] = {}
@@ -205,12 +217,17 @@ def make_trend(gathered: Gathered, ramp: Ramp, margins: Margins) -> Trend:
             f"{len(undated)} tests have no day and stand behind the others: "
             f"{', '.join(printable(name) for name in undated[:5])}."
         )
-    histories = [
-        found
-        for serial, own in by_serial.items()
-        if len(own) >= FEWEST_TESTS
-        for found in _histories(serial, own, margins, remarks)
+    aged = {serial: _aged(serial, own, remarks) for serial, own in by_serial.items()}
+    waiting = [
+        (serial, figure, own)
+        for serial, own in aged.items()
+        if own
+        for figure in _lengths(own)
+        if len(_points(figure, own)) >= FEWEST_TESTS
     ]
+    level = 1.0 - margins.risk / max(1, len(waiting))
+    found = [_history(serial, figure, own, margins, level) for serial, figure, own in waiting]
+    histories = [one for one in found if one is not None]
     return Trend(
         tuple(charts), tuple(histories), ramp, len(by_serial), len(tests), margins, tuple(remarks),
         gathered.problems,
@@ -226,7 +243,7 @@ def _charts(build: str, units: list[Tested], margins: Margins) -> Iterator[Figur
     wanted = [figure for figure in _lengths(units) if len(_points(figure, units)) >= 2]
     share = margins.risk / (len(wanted) + 1)
     for figure in wanted:
-        yield _length_chart(figure, build, _points(figure, units), units, share)
+        yield _length_chart(figure, build, _points(figure, units), units, share, LOOK_RISK / len(wanted))
     if len(units) >= 2:
         yield _miss_chart(build, units, share)
 
@@ -255,17 +272,25 @@ def _worked(
 
 
 def _length_chart(
-    figure: Figure, build: str, points: tuple[Point, ...], units: Sequence[Tested], share: float
+    figure: Figure,
+    build: str,
+    points: tuple[Point, ...],
+    units: Sequence[Tested],
+    share: float,
+    per_look: float,
 ) -> FigureChart:
     values, errors = _worked(figure, points, units)
+    back: Callable[[Any], Any] = np.exp if figure.kind == "scatter" else np.asarray
+    if figure is UNEVENNESS:
+        # An amplitude is skew; its root is nearly normal.
+        values, errors, back = np.sqrt(values), None, lambda root: np.maximum(root, 0.0) ** 2
     unequal = errors is not None and errors.max() > UNEQUAL * errors.min()
     chart = individuals_chart(values, errors if unequal else None, step=0.0, false_alarm=share / 2)
     step = step_change(values)
-    look = newest(values)
+    look = newest(values, per_look=per_look)
     told = [Told(one.index, one.rule) for one in chart.signals]
     if step.p is not None and step.p <= share / 2 and step.first is not None:
-        told.append(Told(step.first, STEP))
-    back = np.exp if figure.kind == "scatter" else np.asarray
+        told.append(Told(step.first, DRIFT if _like_a_line(values, step.first) else STEP))
     low, high = (tuple(float(back(v)) for v in part) for part in (chart.signal_lower, chart.signal_upper))
     return FigureChart(
         figure,
@@ -281,6 +306,14 @@ def _length_chart(
         signals=tuple(sorted(told, key=lambda one: one.index)),
         false_alarm=share,
     )
+
+
+def _like_a_line(values: np.ndarray[Any, Any], first: int) -> bool:
+    """Whether a straight line describes the values about as well as the best step."""
+    place = np.arange(len(values))
+    line = values - np.polyval(np.polyfit(place, values, 1), place)
+    step = np.concatenate([part - part.mean() for part in (values[:first], values[first:])])
+    return float(line @ line) <= LINE_FITS * float(step @ step)
 
 
 def _miss_chart(build: str, units: Sequence[Tested], share: float) -> FigureChart:
@@ -299,41 +332,55 @@ def _miss_chart(build: str, units: Sequence[Tested], share: float) -> FigureChar
         centre=chart.share,
         lower=0.0,
         upper=max(upper, default=1.0),
-        limits=(tuple(0.0 for _ in upper), upper),
+        limits=((), upper),
         signals=tuple(Told(one.index, one.rule) for one in chart.signals),
         false_alarm=share,
     )
 
 
-def _histories(
-    serial: str, tests: Sequence[Tested], margins: Margins, remarks: list[str]
-) -> Iterator[History]:
+def _aged(serial: str, tests: Sequence[Tested], remarks: list[str]) -> list[Tested]:
+    """The tests of a serial that can show whether it ages; none where they can't."""
     dated = [one for one in tests if one.time is not None]
+    if len(tests) < FEWEST_TESTS:
+        return []
     if len(dated) < FEWEST_TESTS:
         remarks.append(f"{printable(serial)}: its tests have no day, so that ageing can't be told.")
-        return
-    first = datetime.fromisoformat(dated[0].time or "")
-    for figure in _lengths(dated):
-        known = [one for one in dated if figure.sample([one]).values]
-        points = _points(figure, known)
-        values, errors = _worked(figure, points, known)
-        if len(points) < FEWEST_TESTS or errors is None:
-            continue
-        days = [
-            (datetime.fromisoformat(one.time or "") - first).total_seconds() / SECONDS_PER_DAY
-            for one in known
-        ]
-        relative = figure.kind == "scatter"
-        margin = figure.margin(margins)
-        found = ageing(
-            days,
-            values,
-            errors,
-            margin=(float(np.log(margin)) if relative else margin) / margins.ageing_months,
-            per=DAYS_PER_MONTH,
-            limit=_limit(figure, known[-1], relative=relative),
+        return []
+    span = _days(dated)[-1]
+    if span < SHORTEST_DAYS:
+        remarks.append(
+            f"{printable(serial)}: its tests lie within {span:.1f} days; ageing is looked for from "
+            f"{SHORTEST_DAYS:.0f} days on."
         )
-        yield History(figure, serial, points, tuple(days), found, relative)
+        return []
+    return dated
+
+
+def _days(tests: Sequence[Tested]) -> list[float]:
+    times = [datetime.fromisoformat(one.time or "") for one in tests]
+    return [(time - times[0]).total_seconds() / SECONDS_PER_DAY for time in times]
+
+
+def _history(
+    serial: str, figure: Figure, tests: Sequence[Tested], margins: Margins, level: float
+) -> History | None:
+    known = [one for one in tests if figure.sample([one]).values]
+    points = _points(figure, known)
+    values, errors = _worked(figure, points, known)
+    if errors is None:
+        return None
+    relative = figure.kind == "scatter"
+    margin = figure.margin(margins)
+    found = ageing(
+        _days(known),
+        values,
+        errors,
+        margin=(float(np.log(margin)) if relative else margin) / margins.ageing_months,
+        per=DAYS_PER_MONTH,
+        limit=_limit(figure, known[-1], relative=relative),
+        level=level,
+    )
+    return History(figure, serial, points, tuple(_days(known)), found, relative)
 
 
 def _limit(figure: Figure, last: Tested, *, relative: bool) -> float | None:

@@ -74,7 +74,12 @@ def open_trend(
         found = gather(places, Path(register) if register else None, options, advance)
         # A table without a report yet says that nothing is known of the field.
         if field:
-            ramp = make_ramp(field_of_reports(reports), "field reports", wanted)
+            ramp = make_ramp(
+                field_of_reports(reports),
+                "field reports",
+                wanted,
+                sum(one.fault and one.cause_removed for one in reports),
+            )
         else:
             ramp = make_ramp(field_of_tests(found.tests), "the shop's own tests", wanted)
         return make_trend(found, ramp, wanted)

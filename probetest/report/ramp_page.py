@@ -2,30 +2,34 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from math import isfinite
 
-from probetest.jobs.ramping import PLAN, Ramp
+from probetest.jobs.advising import PLAN, misses_upper
+from probetest.jobs.ramping import Ramp
 from probetest.report.blocks import Banner, Column, Facts, Table
 from probetest.report.numbers import UNKNOWN, number, percent
 from probetest.statistics.ramp import Rate
 
+MOST_NAMED = 5
 
-def banner(ramp: Ramp, *, quiet: bool = True) -> Banner:
-    """Ship or wait, with the numbers it rests on; ``quiet``: nothing stands out on the charts."""
+
+def banner(ramp: Ramp, look_at: Sequence[str] = ()) -> Banner:
+    """Ship or wait, with the numbers it rests on; ``look_at``: what stands out on the charts."""
     advice = ramp.advice
+    faults = f"{ramp.field.units_with_fault}" + (f", {ramp.removed} mended" if ramp.removed else "")
     facts = (
         ("Units", f"{ramp.field.units_shipped} ({ramp.source})"),
-        ("With a fault", str(ramp.field.units_with_fault)),
+        ("With a fault", faults),
         ("Touches", f"{ramp.field.touches}, {ramp.field.misses} missed"),
     )
     ships = advice.action == "ship"
-    text = sentence(ramp)
-    if not quiet:
-        text += " Something stands out on the charts: find out what it is before you ship more."
-    word = f"ship {advice.batch}" if ships else "wait"
-    if ships and not quiet:
-        word = "look first"
-    return Banner("pass" if ships and quiet else "undecided", "The next batch", text, facts, word=word)
+    text, word = sentence(ramp), f"ship {advice.batch}" if ships else "wait"
+    if look_at:
+        names = ", ".join(look_at[:MOST_NAMED]) + (" and others" if len(look_at) > MOST_NAMED else "")
+        text = f"Look first at what stands out: {names}. When that is explained: {text[:1].lower()}{text[1:]}"
+        word = "look first" if ships else word
+    return Banner("pass" if ships and not look_at else "undecided", "The next batch", text, facts, word=word)
 
 
 def sentence(ramp: Ramp) -> str:
@@ -65,9 +69,18 @@ def proven_facts(ramp: Ramp) -> Facts:
             "Units with a fault",
             f"{known.faulty_units.events} of {known.faulty_units.exposure:.0f}: at most "
             f"{percent(known.faulty_units.upper, 1)} of all units (95 %)"
-            + (f"; rule of three: about {percent(known.rule_of_three, 1)}" if known.rule_of_three else ""),
+            + (
+                f"; rule of three: about {percent(known.rule_of_three, 1)}"
+                if known.rule_of_three and known.rule_of_three < 1
+                else ""
+            ),
         ),
         ("Misses per 1000 touches", _rate(known.misses)),
+        (
+            "The same, units taken as they differ",
+            UNKNOWN if known.misses is None else f"at most {misses_upper(ramp.field):.3g} (95 %, one-sided); "
+            "the limit is held against this",
+        ),
         (
             "The same, if units differ in any way",
             UNKNOWN if known.misses_any_units is None else f"at most {known.misses_any_units:.3g} (95 %); "
@@ -125,7 +138,7 @@ def chance_table(ramp: Ramp) -> Table:
         rows=tuple(rows),
         note="Columns with units: chance that a start in batches of "
         f"{', '.join(str(batch) for batch in PLAN)} is still going on after so many units, if you stop at "
-        f"{ramp.advice.reasons[0].limit + 1:.0f} units with a fault. Last column: faulty units shipped by "
+        f"{ramp.stop_at} units with a fault. Last column: faulty units shipped by "
         "then, on "
         "average, stops counted. Exact binomial sums.",
     )

@@ -25,7 +25,7 @@ from probetest.statistics.reseat import Reseat
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
-SHOWN = {"within the margin": "shown", "beyond the margin": "not shown: beyond", "can't tell": "can't tell"}
+SHOWN = {"within the margin": "shown", "beyond the margin": "beyond", "can't tell": "can't tell"}
 
 
 def stages_table(found: Qualification) -> Table | None:
@@ -46,8 +46,9 @@ def stages_table(found: Qualification) -> Table | None:
         ),
         rows=tuple(_row(one) for one in changes),
         note="Shift of the trigger from the baseline, both read about the centre of the baseline. Level: all "
-        "directions alike, with 95 %. Scatter: ratio to the baseline, with 95 %. Shown means: in every "
-        "direction that was tested, at 5 % risk.",
+        "directions alike, with 95 %. Scatter: ratio to the baseline, with 95 %. Shown (risk 5 %): in each "
+        "direction that was tested, or of a seat that moved as a body; what one direction alone could then "
+        "hide is said below. After the probe was out of the spindle, the centre is the holder's.",
     )
 
 
@@ -65,7 +66,7 @@ def _row(change: StageChange) -> tuple[Cell, ...]:
     if told.scatter is not None:
         limits = told.scatter.interval
         ratio = f"{told.scatter.ratio:.2f} ({limits.lower:.2f}–{limits.upper:.2f})"
-    word = SHOWN[told.verdict] + ("" if told.same_clamping else " (shape alone)")
+    word = SHOWN[told.verdict] + ("" if told.same_clamping else " (without centre)")
     return (
         change.stage,
         touches,
@@ -105,7 +106,7 @@ def _picture(stage: str, told: Reseat) -> Picture:
         axes.set_xlabel("direction of motion (azimuth), °")
         axes.set_ylabel("later than in the\nbaseline, µm")
         axes.legend(loc="lower left", bbox_to_anchor=(0, 1.0), ncols=3)
-    taken = "" if told.same_clamping else " Level and centre were taken out."
+    taken = "" if told.same_clamping else " Level and centre were taken out of the dots."
     return picture_from_figure(
         figure,
         caption=f"{stage}: shift of the trigger from the baseline, direction by direction. The shaded zone "

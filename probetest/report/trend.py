@@ -8,7 +8,8 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
-from probetest.jobs.trend import FigureChart, History, Trend
+from probetest.jobs.compared import UNEVENNESS
+from probetest.jobs.trend import DRIFT, LOOK_RISK, STEP, FigureChart, History, Trend
 from probetest.report.blocks import Column, Note, Picture, Table, picture_from_figure
 from probetest.report.comparison import picture_name
 from probetest.report.numbers import UM_PER_MM, UNKNOWN, decimals_for, number, p_words, percent, span
@@ -21,6 +22,9 @@ Floats = NDArray[np.float64]
 
 MOST_NAMES = 28
 """More serials are named by every second, third ... tick."""
+
+LEVELS = (STEP, DRIFT)
+"""Rules that speak of a level from a serial on."""
 
 PANEL_MM = 29.0
 
@@ -60,17 +64,19 @@ def _signals(one: FigureChart) -> Iterator[str]:
     step = one.step
     for signal in one.signals:
         serial = one.points[signal.index].serial
-        if step is not None and step.first == signal.index and signal.rule.startswith("step"):
-            yield f"{one.build}, {label}: a step at {serial} ({_step(one)})."
+        if step is not None and step.first == signal.index and signal.rule in LEVELS:
+            what = "a step" if signal.rule == STEP else "a slow drift, or a step"
+            yield f"{one.build}, {label}: {what} at {serial} ({_step(one)})."
         else:
             yield f"{one.build}, {label}: {serial}, {signal.rule}."
     last = len(one.points) - 1
-    said = any(signal.index == last or signal.rule.startswith("step") for signal in one.signals)
+    said = any(signal.index == last or signal.rule in LEVELS for signal in one.signals)
     if one.look is not None and one.look.alarm and not said:
         newest = one.points[-1].serial
         yield (
             f"{one.build}, {label}: the newest, {newest}, is out of line with those before it "
-            f"({', '.join(one.look.rules)}; a false alarm comes once in {1 / one.look.per_look:.0f} serials)."
+            f"({', '.join(one.look.rules)}; a false alarm of any figure comes once in about "
+            f"{1 / LOOK_RISK:.0f} serials)."
         )
 
 
@@ -84,6 +90,10 @@ def _step(one: FigureChart) -> str:
     if one.figure.kind == "scatter":
         low, value, high = (f"{np.exp(part):.2f}" for part in (limits.lower, step.shift, limits.upper))
         size = f"by a factor of {value} ({low} to {high})"
+    elif one.figure is UNEVENNESS:
+        values = np.array([point.value for point in one.points])
+        before, after = (np.mean(part) for part in (values[: step.first], values[step.first :]))
+        size = f"from {number(UM_PER_MM * before, 2)} to {number(UM_PER_MM * after, 2)} µm on average"
     else:
         decimals = decimals_for(UM_PER_MM * (limits.upper - limits.lower))
         size = (
@@ -133,14 +143,15 @@ def build_charts(found: Trend, *, names: Sequence[str] = ()) -> list[Picture]:
     return pictures
 
 
-def latest_charts(found: Trend) -> list[Picture]:
-    """Scatter and variation of the build that was tested last."""
+def headline_charts(found: Trend) -> list[Picture]:
+    """Scatter, variation and mean of the build that is called out, else of that which was tested last."""
+    called = [one for one in found.charts if one.signals or (one.look is not None and one.look.alarm)]
     dated = [one for one in found.charts if one.points[-1].time]
-    if not dated:
+    if not called and not dated:
         return build_charts(found, names=HEADLINE)[:1]
-    last = max(dated, key=lambda one: one.points[-1].time or "").build
-    rows = [one for one in found.charts if one.build == last and one.figure.name in HEADLINE]
-    return [_build_chart(last, rows, _serials(found, last))] if rows else []
+    newest = max(called or dated, key=lambda one: one.points[-1].time or "")
+    rows = [one for one in found.charts if one.build == newest.build and one.figure.name in HEADLINE]
+    return [_build_chart(newest.build, rows, _serials(found, newest.build))] if rows else []
 
 
 def _serials(found: Trend, build: str) -> list[str]:
@@ -166,7 +177,8 @@ def _build_chart(build: str, rows: list[FigureChart], serials: list[str]) -> Pic
         figure,
         caption=f"{build}: the first test of each serial in the order of time, with its own 95 %. Dashed: "
         "limits that a serial must cross to be called out; a square with a ring was. A line where the level "
-        f"changed. Any false signal on these charts: {percent(risk)} for all of them if nothing changes.",
+        f"changed. Looked at once, any of them gives a false signal in {percent(risk)} if nothing changes; "
+        "looked at anew after each serial, more often: the newest serial has a rule of its own.",
         alt=f"Charts of {build} over {len(serials)} serials; called out: {'; '.join(flagged) or 'none'}.",
     )
 
@@ -196,7 +208,7 @@ def _panel(axes: Axes, one: FigureChart, serials: list[str]) -> None:
             places[marked], values[marked], "o", ms=9, mfc="none", mec=PALETTE.vermilion, mew=1.1, ls="none"
         )
     for signal in one.signals:
-        if signal.rule.startswith("step"):
+        if signal.rule in LEVELS:
             axes.axvline(places[signal.index] - 0.5, color=PALETTE.ink, lw=0.8, ls=":")
     axes.set_xlim(-0.7, len(serials) - 0.3)
     axes.set_title(f"{one.figure.short}, {'µm' if one.figure.unit == 'mm' else '%'}")
@@ -318,7 +330,7 @@ def history_table(found: Trend) -> Table | Note:
             Column("Serial", "left"),
             Column("Figure", "left"),
             Column("Tests", "right"),
-            Column("Growth (95 %)", "right", "1fr"),
+            Column("Growth, a month", "right", "1fr"),
             Column("Verdict", "left"),
             Column("Limit reached in days", "right"),
         ),

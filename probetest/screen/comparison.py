@@ -30,7 +30,12 @@ def print_comparison(result: BuildComparison, folder: Path) -> None:
             *(Text(printable(cell)) for cell in (name, first, second, difference)), margin_words(one), word
         )
     console.print(table)
-    console.print(Text("Means over units (95 %) in µm, shares in %; x: ratio. Units count, not touches."))
+    console.print(
+        Text(
+            "Means over units (95 %, each row by itself) in µm, shares in %; ×: ratio. The words keep the "
+            "risk over all rows."
+        )
+    )
     for one in result.compared:
         if one.verdict == "can't tell":
             console.print(Text(printable(sentence(one))))

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from pathlib import Path
 
 from rich.table import Table
@@ -33,15 +34,15 @@ def print_trend(found: Trend, folder: Path, *, only_ramp: bool) -> None:
                     table.add_row(*(Text(printable(str(cell))) for cell in row))
                 console.print(table)
         console.print(Text("Lengths in µm, misses in %."))
-    _print_ramp(found.ramp, quiet=found.quiet)
+    _print_ramp(found.ramp, found.standing_out)
     for line in (*found.remarks, *(f"can't be used: {problem}" for problem in found.problems)):
         console.print(Text(f"mind: {printable(line)}"))
     console.print(Text(f"Written: {printable(str(folder))}/"))
 
 
-def _print_ramp(ramp: Ramp, *, quiet: bool) -> None:
+def _print_ramp(ramp: Ramp, look_at: Sequence[str]) -> None:
     console = new_console()
-    page = ramp_page.banner(ramp, quiet=quiet)
+    page = ramp_page.banner(ramp, look_at)
     style = "green" if page.verdict == "pass" else "yellow"
     units = (
         f"{ramp.field.units_shipped} units, {ramp.field.units_with_fault} with a fault, by {ramp.source}: "

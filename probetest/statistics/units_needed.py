@@ -13,7 +13,7 @@ from scipy import optimize, special
 from probetest.errors import StatisticsError
 from probetest.statistics.intervals import Interval, check_level, sd_interval
 from probetest.statistics.least import least_number
-from probetest.statistics.unit_comparison import Design
+from probetest.statistics.unit_comparison import Design, welch_dof
 
 Floats = NDArray[np.float64]
 
@@ -138,7 +138,7 @@ def power_of(
     Of normal units the mean and the standard deviations are independent: the chance at given deviations is
     normal, and is averaged over their chi-square distributions. For pairs this is the noncentral t, and
     Owen's integral for equivalence [1]_; for two builds it also holds the scatter of Satterthwaite's
-    degrees of freedom, which a noncentral t leaves out.
+    degrees of freedom, which a noncentral t leaves out, and their limit where a build has few units.
 
     References
     ----------
@@ -365,7 +365,7 @@ def _power(
     two = second * _mean_squares(n[1] - 1)[None, :] if second else np.zeros((1, 1))
     weight = WEIGHTS[:, None] * (WEIGHTS[None, :] if second else 1.0)
     error, true = np.sqrt(one + two), float(np.sqrt(first + second))
-    own = dof or error**4 / (one**2 / (n[0] - 1) + two**2 / (n[1] - 1))
+    own = dof or welch_dof(one, two, n)
     limit = special.stdtrit(own, 1 - alpha / 2) * error
     shown = special.ndtr((margin - limit) / true) + special.ndtr((-margin - limit) / true)
     room = (margin - special.stdtrit(own, 1 - alpha) * error) / true

@@ -16,7 +16,8 @@ from simulated import assert_share_at_least, assert_share_at_most, repeated
 
 from probetest.errors import ReportError
 from probetest.jobs import comparing
-from probetest.jobs.compare import BuildComparison, Compared, compare_builds, comparison_to_dict
+from probetest.jobs.compare import BuildComparison, Compared, compare_builds
+from probetest.jobs.compare_json import comparison_to_dict
 from probetest.jobs.compared import SCATTER, Figure
 from probetest.jobs.comparing import comparison_to_json, open_comparison
 from probetest.jobs.earlier import EarlierConditions, EarlierSeries

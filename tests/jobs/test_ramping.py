@@ -40,7 +40,7 @@ def field(tmp_path: Path, text: str | bytes) -> Path:
 def test_table_of_the_demo() -> None:
     reports = read_field(bundled("data") / "field.csv")
     assert len(reports) == 12
-    assert reports[1] == Report("SK3-002", 8100, 3, 480.0, True)
+    assert reports[1] == Report("SK3-002", 8100, 3, 480.0, True, cause_removed=False)
     told = field_of_reports(reports)
     assert (told.units_shipped, told.units_with_fault, told.misses, told.field_faults) == (12, 1, 3, 1)
     assert told.touches == sum(one.touches for one in reports)
@@ -65,6 +65,15 @@ def test_lines_of_one_serial_are_added_up(tmp_path: Path) -> None:
         "misses,serial,touches\n1,A,100\n",
         "serial,touches,misses,hours,fault\nA,100,1,,\n",
         "serial,touches,misses,fault\nA,100,1,NO\n",
+        'serial,touches,misses,remark\nA,100,1,"worn; see log, page 2\nand 3"\n',
+        "serial,touches,misses,remark\nA,100,1,\n",
+        "serial;touches;misses\nA;100;1\n",
+        "\ufeffSerial ; TOUCHES;misses\r\n A ; 100 ;1\r\n",
+        '"serial";"touches";"misses"\n"A";"100";"1"',
+        "# a comment, with a comma;;\nserial;touches;misses\n# another;;\nA;100;1\n\n",
+        'serial;touches;misses;remark\nA;100;1;"worn; see log, page 2"\n',
+        "serial;touches;misses;hours;fault;cause_removed;remark\nA;100;1;;;;a, b\n",
+        "# 1; 2\nserial,touches,misses,remark\nA,100,1,worn; replaced\n",
     ],
 )
 def test_good_tables(text: str, tmp_path: Path) -> None:
@@ -74,6 +83,56 @@ def test_good_tables(text: str, tmp_path: Path) -> None:
 @pytest.mark.parametrize("word", ["yes", "Y", "1", "true"])
 def test_words_for_a_fault(word: str, tmp_path: Path) -> None:
     assert read_field(field(tmp_path, f"serial,fault\nA,{word}\n"))[0].fault
+
+
+@pytest.mark.parametrize(
+    ("cell", "hours"),
+    [("310,5", 310.5), ("310.5", 310.5), ("310", 310.0), ("1,234", 1.234), ("0,125", 0.125), ("0.125", 0.125),
+     ("1234,5", 1234.5), ("1234.5", 1234.5), ("", 0.0)],
+)  # fmt: skip
+def test_hours_between_semicolons_may_have_a_decimal_comma(cell: str, hours: float, tmp_path: Path) -> None:
+    (one,) = read_field(field(tmp_path, f"serial;hours\nA;{cell}\n"))
+    assert one.hours == pytest.approx(hours, rel=1e-12)
+
+
+def test_table_with_semicolons_says_what_one_with_commas_says(tmp_path: Path) -> None:
+    text = (bundled("data") / "field.csv").read_text("utf-8")
+    comment, _, rest = text.partition("\n")
+    assert rest.count(";") == 1
+    other = rest.replace("; cause", " - cause").replace(",", ";").replace(";480;", ";480,0;")
+    assert read_field(field(tmp_path, f"{comment}\n{other}")) == read_field(bundled("data") / "field.csv")
+
+
+@pytest.mark.parametrize(
+    ("lines", "fault", "removed"),
+    [
+        ("A,yes,yes\n", True, True),
+        ("A,yes,Y\nA,yes,1\n", True, True),
+        ("A,yes,yes\nA,no,\n", True, True),
+        ("A,no,no\nA,yes,yes\n", True, True),
+        ("A,yes,\n", True, False),
+        ("A,yes,no\n", True, False),
+        ("A,yes,yes\nA,yes,\n", True, False),
+        ("A,yes,no\nA,yes,yes\n", True, False),
+        ("A,no,\n", False, False),
+        ("A,,\n", False, False),
+    ],
+)
+def test_cause_is_removed_if_all_lines_with_a_fault_say_so(
+    lines: str, fault: bool, removed: bool, tmp_path: Path
+) -> None:
+    other = "B,yes,yes\nC,yes,no\n"
+    first, *rest = read_field(field(tmp_path, f"serial,fault,cause_removed\n{lines}{other}"))
+    assert first == Report("A", 0, 0, 0.0, fault, removed)
+    assert [one.cause_removed for one in rest] == [True, False]
+
+
+def test_other_column_is_refused_and_all_allowed_ones_are_named(tmp_path: Path) -> None:
+    for text in ("serial,colour\nA,red\n", "serial;remark;colour\nA;;red\n", "serial;touches,misses\nA;1\n"):
+        with pytest.raises(FieldError) as told:
+            read_field(field(tmp_path, text))
+        for name in ("serial", "touches", "misses", "hours", "fault", "cause_removed", "remark"):
+            assert name in str(told.value).partition("expected")[2]
 
 
 def test_serial_is_kept_as_it_stands(tmp_path: Path) -> None:
@@ -111,7 +170,18 @@ HEAD = "serial,touches,misses,hours,fault\n"
         ("touches,misses\n1,0\n", ["line 1: found the columns 'touches, misses'"]),
         ("# only\n\nserial,colour\nA,red\n", ["line 3: found the columns 'serial, colour'"]),
         ("serial,touches,touches\nA,1,2\n", ["line 1: found the columns", "each once"]),
-        ("serial;touches\nA;1\n", ["line 1: found the columns 'serial;touches'"]),
+        ("serial;touches;touches\nA;1;2\n", ["line 1: found the columns 'serial, touches, touches'"]),
+        ("serial;hours\nA;1.234\n", ["line 2, column hours: found '1.234'", "point for thousands"]),
+        ("serial;hours\nA;1.234,5\n", ["line 2, column hours: found '1.234,5'"]),
+        ("serial;hours\nA;1,234,5\n", ["line 2, column hours: found '1,234,5'"]),
+        ("serial;hours\nA;-1,5\n", ["line 2, column hours: found '-1,5'"]),
+        ("serial;touches\nA;1,5\n", ["line 2, column touches: found '1,5'"]),
+        ("serial;touches\nA;8.100\n", ["line 2, column touches: found '8.100'"]),
+        ("serial;touches\nA,1\n", ["line 2: found 1 cells"]),
+        ("serial,hours\nA,310,5\n", ["line 2: found 3 cells"]),
+        ('serial,hours\nA,"310,5"\n', ["line 2, column hours: found '310,5'"]),
+        ("serial,fault,cause_removed\nA,yes,perhaps\n", ["line 2, column cause_removed: found 'perhaps'"]),
+        ("serial,fault,cause_removed\nA,no,yes\n", ["line 2, column cause_removed: found a removed cause"]),
         ("", ["line 1: found the columns ''"]),
         ("# nothing\n", ["line 1: found the columns ''"]),
         (HEAD + "A,1,0,0,no\n" + "x" * 200_000 + ",1,0,0,no\n", ["line 3: found no table"]),

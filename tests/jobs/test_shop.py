@@ -61,6 +61,10 @@ def judgements(out: Path) -> list[tuple[str, str]]:
         return sorted((entry.serial, entry.result_sha256) for entry in base.entries(every=True))
 
 
+def digest_of(log: Path) -> str:
+    return sha256(log.read_bytes()).hexdigest()[:10]
+
+
 def resumed(steps: list[Step]) -> list[bool]:
     return [step.resumed for step in steps]
 
@@ -182,7 +186,7 @@ def test_bad_logs_get_a_row_and_stop_nothing(logs: Path, tmp_path: Path) -> None
     (logs / "zero.txt").write_bytes(bytes(100_000))
     steps = run(logs, out)
     assert [step.row.log for step in steps] == [
-        "0-garbage.csv", "S-1-empty.csv", "S-1.csv", "S-2-binary.log", "S-2.csv", "S-3.csv", "S-9-cut.csv",
+        "0-garbage.csv", "S-1.csv", "S-1-empty.csv", "S-2.csv", "S-2-binary.log", "S-3.csv", "S-9-cut.csv",
         "zero.txt",
     ]  # fmt: skip
     bad = [step for step in steps if step.row.problem]
@@ -390,12 +394,12 @@ def test_full_disk_under_the_journal_ends_in_a_sentence(
 
 @pytest.fixture
 def twins(tmp_path: Path) -> Path:
-    """One serial in three logs, of which two hold the same bytes, and a serial that could not be a folder."""
+    """One serial in four logs: three hold the same bytes, and two have no plain name."""
     folder = tmp_path / "logs"
     write_small_log(folder / "a.csv", "S-1", 1)
     write_small_log(folder / "b.csv", "S-1", 2)
-    shutil.copyfile(folder / "b.csv", folder / "c.csv")
-    shutil.copyfile(folder / "b.csv", folder / "d.csv")
+    shutil.copyfile(folder / "b.csv", folder / "c c.csv")
+    shutil.copyfile(folder / "b.csv", folder / "d d.csv")
     return folder
 
 
@@ -403,11 +407,10 @@ def test_one_serial_in_many_logs_goes_into_a_folder_each(twins: Path, tmp_path: 
     out = tmp_path / "out"
     first = run(twins, out)
     names = folders(first)
-    digest = sha256((twins / "b.csv").read_bytes()).hexdigest()
-    assert names[:2] == ["S-1", f"S-1-{digest[:10]}"]
+    assert names[:3] == ["S-1", "S-1-b", f"S-1-{digest_of(twins / 'b.csv')}"]
     assert len(set(names)) == 4
     whole = files_of(out)
-    for name, log in zip(names, "abcd", strict=True):
+    for name, log in zip(names, ("a", "b", "c c", "d d"), strict=True):
         result = json.loads(whole[f"{name}/result.json"])
         assert result["input"]["file"] == f"{log}.csv"
     for again in (False, True, True, False):
@@ -446,6 +449,110 @@ def test_further_log_of_a_serial_moves_nothing_that_is_there(twins: Path, tmp_pa
     assert resumed(steps) == [False] + [True] * 4
     assert {name: data for name, data in files_of(out).items() if name in whole} == whole
     assert len(files_of(out)) == 5
+
+
+def test_first_test_of_a_serial_has_the_folder_of_its_name(tmp_path: Path) -> None:
+    logs, out = tmp_path / "logs", tmp_path / "out"
+    for seed, name in enumerate(("S-1-again1", "S-1", "S-1-again10", "0-S-1", "S-10")):
+        write_small_log(logs / f"{name}.csv", "S-10" if name == "S-10" else "S-1", seed)
+    steps = run(logs, out)
+    assert [(step.row.log, step.folder and step.folder.name) for step in steps] == [
+        ("0-S-1.csv", "S-1-0-S-1"),
+        ("S-1.csv", "S-1"),
+        ("S-1-again1.csv", "S-1-again1"),
+        ("S-1-again10.csv", "S-1-again10"),
+        ("S-10.csv", "S-10"),
+    ]
+    whole = files_of(out)
+    assert json.loads(whole["S-1/result.json"])["input"]["file"] == "S-1.csv"
+    # In whatever order they are given, and after a stop in between.
+    places = sorted(find_logs([logs], out), reverse=True)
+    other = tmp_path / "other"
+    for count in (2, 5):
+        batch = run_batch(places[:count], Options(), Shop(other, pdf=False, workers=1))
+        assert len(list(batch)) == count
+    assert files_of(other) == whole
+
+
+def test_repeat_waits_for_the_log_it_repeats(tmp_path: Path) -> None:
+    logs, out = tmp_path / "logs", tmp_path / "out"
+    write_small_log(logs / "S-1-again1.csv", "S-1", 1)
+    (logs / "S-1.csv").write_text("this is no log\n")
+    assert folders(run(logs, out)) == [None, "S-1-again1"]
+    write_small_log(logs / "S-1.csv", "S-1", 2)
+    assert folders(run(logs, out)) == ["S-1", "S-1-again1"]
+
+
+def test_further_log_is_named_after_its_file_where_that_is_plain(tmp_path: Path) -> None:
+    logs, out = tmp_path / "logs", tmp_path / "out"
+    write_small_log(logs / "S-1.csv", "S-1", 1)
+    stems = {
+        "S-1_again": "S-1_again",
+        "S-1.again": "S-1.again",
+        "S-10": "S-1-S-10",
+        "s-1-late": "S-1-s-1-late",
+        "later": "S-1-later",
+        "x" * 76: "S-1-" + "x" * 76,
+    }
+    hashed = ("S-1 again", "S-1-größer", "later.", "y" * 77)
+    expected = {"S-1.csv": "S-1"} | {f"{stem}.csv": name for stem, name in stems.items()}
+    for seed, stem in enumerate((*stems, *hashed)):
+        log = write_small_log(logs / f"{stem}.csv", "S-1", seed + 2)
+        expected.setdefault(log.name, f"S-1-{digest_of(log)}")
+    found = find_logs([logs], out)
+    assert dict(zip([log.name for log in found], folders(run(logs, out)), strict=True)) == expected
+
+
+def test_further_log_of_the_same_name_gets_a_hash(tmp_path: Path) -> None:
+    logs, out = tmp_path / "logs", tmp_path / "out"
+    write_small_log(logs / "a" / "S-1.csv", "S-1", 1)
+    first = write_small_log(logs / "S-1.csv", "S-1", 2)
+    second = logs / "a" / "S-1.csv"
+    assert find_logs([logs], out) == [first, second]
+    assert folders(run(logs, out)) == ["S-1", f"S-1-{digest_of(second)}"]
+
+
+@pytest.mark.parametrize("order", [("S-1", "S-1-2", "S-1-2-x"), ("S-1-2-x", "S-1-2", "S-1")])
+def test_serials_of_one_log_never_share_a_folder(
+    order: tuple[str, ...], tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    logs, out = tmp_path / "logs", tmp_path / "out"
+    write_small_log(logs / "0" / "S-1.csv", "S-1", 1)
+    write_small_log(logs / "0" / "S-1-2.csv", "S-1-2", 2)
+    many = write_small_log(logs / "S-1-2-x.csv", "S-1", 3)
+
+    def several(log: Path, options: Options, *, pdf: bool) -> list[Any]:
+        made = make_reports(log, options, pdf=pdf)
+        serials = order if log == many.resolve() else (made[0].row.serial,)
+        return [replace(one, row=replace(one.row, serial=serial)) for one in made for serial in serials]
+
+    monkeypatch.setattr("probetest.jobs.pool.make_reports", several)
+    names = dict(zip(order, folders(run(logs, out, register=None))[:3], strict=True))
+    # The log's name is that of one of its own serials.
+    marked = [f"S-1-{digest_of(many)}", f"S-1-2-{digest_of(many)}"]
+    assert [names["S-1"], names["S-1-2"], names["S-1-2-x"]] == [*marked, "S-1-2-x"]
+    again = run(logs, out, register=None)
+    assert resumed(again) == [True] * 5
+    shutil.rmtree(out / "S-1-2-x")
+    assert folders(run(logs, out, register=None)) == folders(again)
+
+
+def test_log_named_like_a_file_of_the_batch_gives_no_such_folder(tmp_path: Path) -> None:
+    logs, out = tmp_path / "logs", tmp_path / "out"
+    write_small_log(logs / f"{REGISTER}.csv", REGISTER, 1)
+    further = write_small_log(logs / f"{REGISTER}-wal.csv", REGISTER, 2)
+    names = folders(run(logs, out))
+    assert names[1] == f"{REGISTER}-{digest_of(further)}"
+    assert REGISTER not in names
+    assert resumed(run(logs, out)) == [True, True]
+
+
+def test_journal_gives_away_no_file_of_the_batch(three: Path, done: Path, tmp_path: Path) -> None:
+    out = Path(shutil.copytree(done, tmp_path / "out"))
+    change_journal(out, {"folder": SUMMARY})
+    steps = run(three, out)
+    assert folders(steps) == list(SERIALS)
+    assert write_summary(out, steps).is_file()
 
 
 def test_serials_that_differ_in_case_alone_get_folders_of_their_own(tmp_path: Path) -> None:
@@ -498,7 +605,7 @@ def test_only_logs_are_found(logs: Path, tmp_path: Path) -> None:
     (logs / ".git").mkdir()
     shutil.copyfile(logs / "S-1.csv", logs / ".git" / "z.csv")
     names = [str(log.relative_to(logs)) for log in find_logs([logs, logs / "S-1.csv"], tmp_path / "out")]
-    assert names == ["S-1.csv", "S-2.csv", "S-3.csv", str(Path("deep/deeper/x.CSV")), "y.log"]
+    assert names == ["S-1.csv", "S-2.csv", "S-3.csv", "y.log", str(Path("deep/deeper/x.CSV"))]
 
 
 def test_folder_without_logs_is_told(tmp_path: Path) -> None:

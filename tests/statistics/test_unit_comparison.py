@@ -8,19 +8,21 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from scipy import stats
+from scipy import special, stats
 from simulated import assert_share, assert_share_at_least, assert_share_at_most
 from statsmodels.stats.weightstats import CompareMeans, DescrStatsW, ttost_ind, ttost_paired
 
 from probetest.errors import StatisticsError
 from probetest.statistics.intervals import Interval, sd_interval
 from probetest.statistics.unit_comparison import (
+    FEW_UNITS,
     Comparison,
     Group,
     compare_pairs,
     compare_units,
     log_sd,
     unit_means,
+    welch_dof,
 )
 
 CERTIFIED = Path(__file__).parents[1] / "references" / "analysis_of_variance.json"
@@ -34,6 +36,8 @@ TOSTER (set-up seen; printed p .89 and .012, 17.8 dof from memory, recomputed wi
 
 A = [2.1, 2.9, 2.4, 3.3, 2.6]
 B = [3.0, 3.4, 4.1, 2.8]
+MANY_A = [*A, 2.2, 3.9]
+MANY_B = [*B, 3.6, 2.7, 5.0, 3.3]
 
 
 def limits(interval: Interval | None) -> tuple[float, float]:
@@ -51,15 +55,16 @@ def exact_sample(n: int, mean: float, sd: float) -> np.ndarray:
 
 
 def test_two_builds_by_hand() -> None:
-    # Means 2 and 5, variances 1 and 1: standard error (1/3 + 1/3)^(1/2), 4 degrees of freedom, t 2.776.
+    # Means 2 and 5, variances 1 and 1: standard error (1/3 + 1/3)^(1/2). Satterthwaite's 4 degrees of
+    # freedom are limited to 2: t 4.303 and 2.920.
     found = compare_units([1.0, 2.0, 3.0], [4.0, 5.0, 6.0], 1.0)
     error = (2 / 3) ** 0.5
     assert found.difference == pytest.approx(3.0, rel=1e-12)
     assert found.standard_error == pytest.approx(error, rel=1e-12)
-    assert found.dof == pytest.approx(4.0, rel=1e-12)
-    assert limits(found.interval) == pytest.approx((3 - 2.7764451 * error, 3 + 2.7764451 * error), rel=1e-7)
+    assert found.dof == 2.0
+    assert limits(found.interval) == pytest.approx((3 - 4.3026527 * error, 3 + 4.3026527 * error), rel=1e-7)
     assert limits(found.equivalence_interval) == pytest.approx(
-        (3 - 2.1318468 * error, 3 + 2.1318468 * error), rel=1e-7
+        (3 - 2.9199856 * error, 3 + 2.9199856 * error), rel=1e-7
     )
     assert (found.design, found.scale, found.margin, found.reason) == ("independent", "linear", 1.0, "")
     assert (found.effect, found.effect_interval, found.null) == (found.difference, found.interval, 0.0)
@@ -78,16 +83,58 @@ def test_each_build_has_its_own_figures() -> None:
 
 @pytest.mark.parametrize("level", [0.9, 0.95, 0.99])
 def test_welch_agrees_with_libraries(level: float) -> None:
-    found = compare_units(A, B, 0.8, level=level)
-    oracle = stats.ttest_ind(B, A, equal_var=False)  # SciPy
+    found = compare_units(MANY_A, MANY_B, 0.8, level=level)
+    oracle = stats.ttest_ind(MANY_B, MANY_A, equal_var=False)  # SciPy
     assert found.p_difference == pytest.approx(oracle.pvalue, rel=1e-10)
     assert found.dof == pytest.approx(oracle.df, rel=1e-12)
-    means = CompareMeans(DescrStatsW(B), DescrStatsW(A))  # statsmodels
+    means = CompareMeans(DescrStatsW(MANY_B), DescrStatsW(MANY_A))  # statsmodels
     for interval, alpha in ((found.interval, 1 - level), (found.equivalence_interval, 2 * (1 - level))):
         assert limits(interval) == pytest.approx(means.tconfint_diff(alpha, usevar="unequal"), rel=1e-9)
         assert interval is not None
         assert interval.level == pytest.approx(1 - alpha, abs=1e-12)
-    assert found.p_equivalence == pytest.approx(ttost_ind(B, A, -0.8, 0.8, usevar="unequal")[0], rel=1e-9)
+    alike = ttost_ind(MANY_B, MANY_A, -0.8, 0.8, usevar="unequal")[0]
+    assert found.p_equivalence == pytest.approx(alike, rel=1e-9)
+
+
+@pytest.mark.parametrize("few", [2, 3, 4, 5, 6])
+@pytest.mark.parametrize("level", [0.95, 0.99])
+@pytest.mark.parametrize("swapped", [False, True])
+def test_few_units_limit_the_degrees_of_freedom(few: int, level: float, swapped: bool) -> None:
+    # A small build that scatters little: Satterthwaite would take the degrees of freedom of the large one.
+    builds = [exact_sample(few, 2.0, 0.1), exact_sample(14, 3.1, 2.0)]
+    plain = stats.ttest_ind(builds[1], builds[0], equal_var=False)  # SciPy, for the standard error
+    assert plain.df > 13
+    found = compare_units(*(builds[::-1] if swapped else builds), 1.7, level=level)
+    error = 1.1 / plain.statistic
+    assert found.dof == few - 1
+    assert found.standard_error == pytest.approx(error, rel=1e-12)
+    assert found.p_difference == pytest.approx(2 * stats.t.sf(plain.statistic, few - 1), rel=1e-9)
+    assert found.p_equivalence == pytest.approx(stats.t.cdf((1.1 - 1.7) / error, few - 1), rel=1e-9)
+    sign = -1 if swapped else 1
+    for interval, tail in ((found.interval, (1 - level) / 2), (found.equivalence_interval, 1 - level)):
+        t = stats.t.isf(tail, few - 1)
+        assert sorted(sign * x for x in limits(interval)) == pytest.approx(
+            [1.1 - t * error, 1.1 + t * error], rel=1e-9
+        )
+
+
+def test_fewer_degrees_of_freedom_than_the_limit_stay() -> None:
+    # Pairs of three: the other build scatters most, Satterthwaite's are near its own 1, below 3 less 1.
+    found = compare_units([1.0, 1.1, 1.2], [3.0, 9.0], 1.0)
+    assert found.dof == 1.0
+    wide = compare_units(exact_sample(6, 0.0, 9.0), exact_sample(6, 0.0, 0.1), 1.0)
+    assert wide.dof == pytest.approx(5.0, rel=1e-3)
+    narrow = compare_units(exact_sample(5, 0.0, 1.0), exact_sample(4, 0.0, 9.0), 1.0)
+    assert narrow.dof == 3.0
+
+
+def test_limit_ends_where_it_is_said_to_end() -> None:
+    large = exact_sample(14, 1.0, 2.0)
+    assert compare_units(exact_sample(FEW_UNITS - 1, 0.0, 0.1), large, 1.0).dof == FEW_UNITS - 2
+    free = exact_sample(FEW_UNITS, 0.0, 0.1)
+    oracle = stats.ttest_ind(large, free, equal_var=False).df
+    assert compare_units(free, large, 1.0).dof == pytest.approx(oracle, rel=1e-12)
+    assert oracle > 13
 
 
 @pytest.mark.parametrize(("margin", "p"), [(0.5, 0.8901099612514477), (4.0, 0.005361624103159107)])
@@ -252,9 +299,10 @@ def test_build_of_one_unit_and_build_without_spread() -> None:
     assert compare_units([1.5], B, 1.0).first == Group(1, 1.5, None, None, None)
     found = compare_units([2.0, 2.0, 2.0], B, 1.0)
     assert found.first == Group(3, 2.0, None, 0.0, None)
-    # The other build alone makes the standard error, with its degrees of freedom.
-    assert found.dof == pytest.approx(3.0)
+    # The other build alone makes the standard error, with its degrees of freedom, or those of 3 units.
+    assert found.dof == 2.0
     assert found.standard_error == pytest.approx(np.std(B, ddof=1) / 2)
+    assert compare_units([2.0] * 9, MANY_B, 1.0).dof == pytest.approx(7.0, rel=1e-12)
 
 
 @pytest.mark.parametrize(
@@ -308,7 +356,7 @@ def test_pooled_touches_cry_wolf_and_units_dont(units: int) -> None:
     found = [compare_units(a, b, 1.0) for a, b in zip(one.mean(axis=2), two.mean(axis=2), strict=True)]
     assert_share_at_least(int((pooled < 0.05).sum()), trials, 0.6)
     assert_share_at_most(sum((c.p_difference or 0) < 0.05 for c in found), trials, 0.05)
-    # Welch is a little cautious with 3 units, never the other way.
+    # Cautious with 3 and 5 units, never the other way.
     assert_share_at_least(sum(0.0 in (c.interval or []) for c in found), trials, 0.95)
     assert_share(sum(0.0 in (c.first.interval or []) for c in found), trials, 0.95)
     assert_share(sum((1 + 1 / 50) ** 0.5 in (c.first.unit_sd_interval or []) for c in found), trials, 0.95)
@@ -317,8 +365,94 @@ def test_pooled_touches_cry_wolf_and_units_dont(units: int) -> None:
 @pytest.mark.simulation
 def test_difference_at_the_margin_is_rarely_called_equivalent() -> None:
     rng, trials = np.random.default_rng(11), 400
-    found = [compare_units(rng.normal(size=5), 3.0 + 2.0 * rng.normal(size=9), 3.0) for _ in range(trials)]
+    found = [compare_units(rng.normal(size=8), 3.0 + 2.0 * rng.normal(size=9), 3.0) for _ in range(trials)]
     assert_share(sum((c.p_equivalence or 1) < 0.05 for c in found), trials, 0.05)
+
+
+SIZES = ((2, 2), (2, 8), (2, 14), (3, 14), (4, 14), (5, 14), (6, 14), (8, 8))
+
+
+def alike_builds(kind: str, rng: np.random.Generator, sizes: tuple[int, int]) -> list[np.ndarray]:
+    """Builds of true mean 0, shapes (10000, units)."""
+    drawn = [rng.normal(size=(10_000, n)) for n in sizes]
+    if kind == "small build 3 times wider":
+        drawn[0] *= 3
+    if kind == "lognormal":
+        drawn = [np.exp(0.5 * x) - np.exp(0.125) for x in drawn]
+    if kind == "an outlier in eight":
+        drawn = [x + 5.0 * ((rng.random(x.shape) < 1 / 8) - 1 / 8) for x in drawn]
+    return drawn
+
+
+def chances(
+    builds: list[np.ndarray], shift: float, margin: float, limited: bool = True
+) -> tuple[np.ndarray, np.ndarray]:
+    """Chances of a difference and of equivalence of all trials at once, as `compare_units` has them."""
+    one, two = builds
+    first, second = (x.var(axis=1, ddof=1) / x.shape[1] for x in builds)
+    sizes = (one.shape[1], two.shape[1])
+    plain = (first + second) ** 2 / (first**2 / (sizes[0] - 1) + second**2 / (sizes[1] - 1))
+    dof = welch_dof(first, second, sizes) if limited else plain
+    error, found = np.sqrt(first + second), np.abs(shift + two.mean(axis=1) - one.mean(axis=1))
+    return 2 * special.stdtr(dof, -found / error), special.stdtr(dof, (found - margin) / error)
+
+
+@pytest.mark.simulation
+@pytest.mark.parametrize(
+    ("kind", "difference", "equivalence"),
+    [
+        ("normal", (0.05, 0.01), (0.05, 0.01)),
+        ("small build 3 times wider", (0.05, 0.01), (0.05, 0.01)),
+        # Skewed units of unequal builds keep what is stated only nearly, on the side of the long tail.
+        ("lognormal", (0.05, 0.01), (0.055, 0.01)),
+        ("an outlier in eight", (0.05, 0.01), (0.06, 0.01)),
+    ],
+)
+def test_unequal_builds_keep_the_stated_risks(
+    kind: str, difference: tuple[float, float], equivalence: tuple[float, float]
+) -> None:
+    rng, margin = np.random.default_rng(21), 30.0
+    for sizes in SIZES:
+        builds = alike_builds(kind, rng, sizes)
+        trials = len(builds[0])
+        apart = chances(builds, 0.0, margin)[0]
+        alike = [chances(builds, side, margin)[1] for side in (-margin, margin)]
+        for trial in range(2):
+            one, two = (x[trial] for x in builds)
+            assert compare_units(one, two, margin).p_difference == pytest.approx(apart[trial], rel=1e-9)
+            at_margin = compare_units(one, two + margin, margin).p_equivalence
+            assert at_margin == pytest.approx(alike[1][trial], rel=1e-6)
+        for alpha, most, most_alike in zip((0.05, 0.01), difference, equivalence, strict=True):
+            assert_share_at_most(int((apart < alpha).sum()), trials, most)
+            for side in alike:
+                assert_share_at_most(int((side < alpha).sum()), trials, most_alike)
+
+
+@pytest.mark.simulation
+def test_satterthwaite_alone_would_not_keep_them() -> None:
+    rng = np.random.default_rng(22)
+    for kind, sizes, different, same in (
+        ("normal", (2, 14), 0.10, 0.07),
+        ("normal", (3, 14), 0.06, 0.055),
+        ("lognormal", (3, 14), 0.08, 0.10),
+        ("lognormal", (6, 14), 0.045, 0.065),
+    ):
+        builds = alike_builds(kind, rng, sizes)
+        apart = chances(builds, 0.0, 30.0, limited=False)[0]
+        alike = [chances(builds, side, 30.0, limited=False)[1] for side in (-30.0, 30.0)]
+        assert (apart < 0.05).mean() > different
+        assert max((side < 0.05).mean() for side in alike) > same
+
+
+def test_builds_of_equally_few_units_by_the_closed_form() -> None:
+    # Satterthwaite's are never below n - 1, so that the limit holds always; t has 2 n - 2 of equal builds.
+    rng = np.random.default_rng(23)
+    for n in (2, 3, 4, 6):
+        builds = alike_builds("normal", rng, (n, n))
+        for alpha in (0.05, 0.01):
+            share = 2 * stats.t.sf(stats.t.isf(alpha / 2, n - 1), 2 * n - 2)
+            hits = int((chances(builds, 0.0, 30.0)[0] < alpha).sum())
+            assert_share(hits, len(builds[0]), float(share))
 
 
 @pytest.mark.simulation

@@ -11,7 +11,7 @@ from statsmodels.stats.power import TTestIndPower, TTestPower
 
 from probetest.errors import StatisticsError
 from probetest.statistics.intervals import sd_interval
-from probetest.statistics.unit_comparison import compare_pairs, compare_units
+from probetest.statistics.unit_comparison import FEW_UNITS, compare_pairs, compare_units
 from probetest.statistics.unit_rates import compare_rates
 from probetest.statistics.units_needed import (
     MOST_UNITS,
@@ -64,9 +64,36 @@ def test_power_of_equivalence_of_pairs_is_the_integral(n: int, margin: float) ->
 
 
 def test_power_of_two_builds_is_that_of_the_pooled_test_less_what_welch_costs() -> None:
-    for n, cost in ((5, 0.03), (20, 0.003), (200, 1e-4)):
+    for n, cost in ((7, 0.02), (20, 0.003), (200, 1e-4)):
         pooled = TTestIndPower().power(2 / n**0.5, n, 0.05)
         assert pooled - cost < power_of(n, 1.0, 1.0, 2 / n**0.5).difference < pooled
+
+
+@pytest.mark.parametrize("n", [2, 3, 4, 5, 6])
+@pytest.mark.parametrize("alpha", [0.05, 0.01])
+def test_power_of_equally_few_units_is_the_noncentral_t(n: int, alpha: float) -> None:
+    # Degrees of freedom are always n - 1; t itself has 2 n - 2 of builds that scatter alike.
+    edge, away = stats.t.isf(alpha / 2, n - 1), 3.0 / (2 / n) ** 0.5
+    expected = stats.nct.sf(edge, 2 * n - 2, away) + stats.nct.cdf(-edge, 2 * n - 2, away)
+    assert power_of(n, 1.0, 1.0, 3.0, alpha).difference == pytest.approx(expected, abs=2e-4)
+
+
+@pytest.mark.simulation
+@pytest.mark.parametrize(("margin", "alpha"), [(3.2, 0.05), (2.5, 0.05), (4.0, 0.01)])
+def test_few_units_have_the_power_that_was_promised(margin: float, alpha: float) -> None:
+    rng, trials = np.random.default_rng(31), 150
+    found = units_needed(1.0, 1.0, margin, alpha)
+    assert found.both is not None
+    assert found.power is not None
+    assert found.both < FEW_UNITS
+    less = power_of(found.both - 1, 1.0, 1.0, margin, alpha)
+    assert min(found.power.difference, found.power.equivalence) >= 0.8
+    assert min(less.difference, less.equivalence) < 0.8
+    builds = rng.normal(size=(trials, 2, found.both))
+    apart = [compare_units(one, two + margin, margin, level=1 - alpha) for one, two in builds]
+    alike = [compare_units(one, two, margin, level=1 - alpha) for one, two in builds]
+    assert_share(sum((c.p_difference or 1) < alpha for c in apart), trials, found.power.difference)
+    assert_share(sum((c.p_equivalence or 1) < alpha for c in alike), trials, found.power.equivalence)
 
 
 def test_power_of_a_build_that_does_not_scatter_is_that_of_one_sample() -> None:
@@ -250,10 +277,10 @@ def test_units_for_rates_follow_the_design_effect() -> None:
 
 
 def test_limits_of_rates_cost_units_beside_the_t_test() -> None:
-    same, worse = (float(np.sqrt(p * (1 - p) * (1 + 199 * 0.01) / 200)) for p in (0.01, 0.04))
-    found = units_needed_for_rates(0.01, 0.03, 200, 0.01)
-    assert (units_needed(same, worse, 0.03).difference or 0) < (found.difference or 0)
-    assert (units_needed(same, same, 0.03).equivalence or 0) < (found.equivalence or 0)
+    same, worse = (float(np.sqrt(p * (1 - p) * (1 + 199 * 0.01) / 200)) for p in (0.01, 0.027))
+    found = units_needed_for_rates(0.01, 0.017, 200, 0.01)
+    assert (units_needed(same, worse, 0.017).difference or 0) < (found.difference or 0)
+    assert (units_needed(same, same, 0.017).equivalence or 0) < (found.equivalence or 0)
 
 
 def test_what_rates_need_beyond_the_most() -> None:
