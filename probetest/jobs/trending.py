@@ -121,7 +121,7 @@ def write_trend(
                     title=title,
                     serial="",
                     attachments={"trend.json": plain},
-                    date=last_day(point.time for one in found.charts for point in one.points),
+                    date=last_day(p.time for one in (*found.charts, *found.histories) for p in one.points),
                 )
                 name = Path(template).stem
                 write_atomically(out / f"{name}.ipynb", notebook_to_bytes(notebook))

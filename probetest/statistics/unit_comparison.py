@@ -168,11 +168,10 @@ def compare_units(
     Welch's t with the degrees of freedom of Satterthwaite [1]_, equivalence by two one-sided tests [2]_. With
     fewer than `FEW_UNITS` units in the smaller build they are at most its units less 1: a small build that
     scatters little by luck has no say in Satterthwaite's. Simulated at 5 %, alike normal units, 2 (3) against
-    14, were called different in 11 % (7 %), with the limit in 0 % (1 %); lognormal ones (sd of logarithms
-    0.5), 6 against 14, at the margin alike in 7.6 %, with the limit in 5.0 %. Beyond the limit 7 against 14
-    are in 6.9 %, 7 against 30 in 9.5 %. The means are not weighted: units of few touches scatter more, and
-    the standard error holds that. Limits of the effect on the ratio scale keep the geometric mean of both
-    builds fixed, so swapped builds swap signs only.
+    14, were called different in 11 % (7 %), so limited in 0 % (1 %); lognormal ones (sd of logarithms 0.5), 6
+    against 14, at the margin alike in 7.6 %, limited in 5.0 %. Unlimited are 7 against 14, in 6.9 %, against
+    30 in 9.5 %. The means are not weighted: the standard error holds that units of few touches scatter more.
+    Limits of the effect on the ratio scale keep the geometric mean of both builds: swapped, signs swap.
 
     References
     ----------

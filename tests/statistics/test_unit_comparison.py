@@ -349,7 +349,7 @@ def simulated_touches(rng: np.random.Generator, trials: int, units: int, shift: 
 @pytest.mark.simulation
 @pytest.mark.parametrize("units", [3, 5, 8])
 def test_pooled_touches_cry_wolf_and_units_dont(units: int) -> None:
-    trials = 300
+    trials = 150
     rng = np.random.default_rng(units)
     one, two = simulated_touches(rng, trials, units), simulated_touches(rng, trials, units)
     pooled = stats.ttest_ind(one.reshape(trials, -1), two.reshape(trials, -1), axis=1).pvalue
@@ -364,7 +364,7 @@ def test_pooled_touches_cry_wolf_and_units_dont(units: int) -> None:
 
 @pytest.mark.simulation
 def test_difference_at_the_margin_is_rarely_called_equivalent() -> None:
-    rng, trials = np.random.default_rng(11), 400
+    rng, trials = np.random.default_rng(11), 250
     found = [compare_units(rng.normal(size=8), 3.0 + 2.0 * rng.normal(size=9), 3.0) for _ in range(trials)]
     assert_share(sum((c.p_equivalence or 1) < 0.05 for c in found), trials, 0.05)
 
@@ -458,7 +458,7 @@ def test_builds_of_equally_few_units_by_the_closed_form() -> None:
 @pytest.mark.simulation
 def test_change_of_pairs_at_the_margin_and_none() -> None:
     # Units 5 apart, changes 1: pairs see the changes only.
-    rng, trials = np.random.default_rng(12), 300
+    rng, trials = np.random.default_rng(12), 200
     before = 5.0 * rng.normal(size=(trials, 5))
     after = before + rng.normal(size=(trials, 5))
     none = [compare_pairs(a, b, 3.0) for a, b in zip(before, after, strict=True)]
@@ -471,7 +471,7 @@ def test_change_of_pairs_at_the_margin_and_none() -> None:
 @pytest.mark.simulation
 def test_deviations_of_few_and_many_touches_compare_without_bias() -> None:
     # Same true scatter; one build measured with 3 dof a unit, the other with 100.
-    rng, trials, units = np.random.default_rng(13), 250, 8
+    rng, trials, units = np.random.default_rng(13), 150, 8
     scatter = np.exp(0.1 * rng.normal(size=(2, trials, units)))
     few, many = (s * np.sqrt(rng.chisquare(d, s.shape) / d) for s, d in zip(scatter, (3, 100), strict=True))
     right = [
