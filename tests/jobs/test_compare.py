@@ -15,10 +15,11 @@ from scipy import stats
 from simulated import assert_share_at_least, assert_share_at_most, repeated
 
 from probetest.errors import ReportError
+from probetest.jobs import compare as compare_module
 from probetest.jobs import comparing
 from probetest.jobs.compare import BuildComparison, Compared, compare_builds
 from probetest.jobs.compare_json import comparison_to_dict
-from probetest.jobs.compared import SCATTER, Figure
+from probetest.jobs.compared import SCATTER, Figure, figures_of
 from probetest.jobs.comparing import comparison_to_json, open_comparison
 from probetest.jobs.earlier import EarlierConditions, EarlierSeries
 from probetest.jobs.tested import Gathered
@@ -83,11 +84,14 @@ def test_words_of_the_demo(demo: BuildComparison) -> None:
         "unevenness": "equivalent",
         "miss_rate": "can't tell",
     }
-    # No unit missed, so that the touches do not tell how far units differ.
+    # No unit missed: only so many units tell how many of all miss. Closed form of none of n, two-sided 95 %:
+    # 1 - 0.025 ** (1 / n).
     silent = named(demo)["miss_rate"]
-    assert "no miss was seen" in silent.found.reason
-    assert "of the units of siskin-3 miss at all" in silent.found.reason
-    assert silent.units_needed is None
+    for name, units in (("siskin-3", 14), ("siskin-4", 8)):
+        most = f"at most {100 * (1 - 0.025 ** (1 / units)):.0f} % of the units of {name} miss at all (95 %)"
+        assert most in silent.found.reason
+    assert silent.found.reason.startswith("so few units can't show that they are alike: ")
+    assert (silent.found.p_equivalence, silent.units_needed) == (None, None)
     assert {name: len(units) for name, units in demo.groups.items()} == {"siskin-3": 14, "siskin-4": 8}
 
 
@@ -119,11 +123,25 @@ def test_demo_agrees_with_welch_of_scipy(demo: BuildComparison) -> None:
 
 
 def test_demo_names_repeated_tests_and_blocks_in_time(demo: BuildComparison) -> None:
-    repeated_tests, blocks = demo.remarks
+    repeated_tests, blocks, _ = demo.remarks
     assert "by its first test" in repeated_tests
     for name in ("SK3-002-again1.csv", "SK3-002-again4.csv", "SK3-004-stages.csv", "SK3-005-stages.csv"):
         assert name in repeated_tests
     assert "one after the other, not in turns" in blocks
+
+
+def test_build_of_two_lots_is_said_to_be_of_two(demo: BuildComparison) -> None:
+    (text,) = [one for one in demo.remarks if "not of one piece" in one]
+    assert text.startswith("siskin-3 is not of one piece: mean pre-travel steps from SK3-011 on")
+    # The lots by themselves are of one piece each.
+    lots = [[one for one in demo.groups["siskin-3"] if (one.serial < "SK3-011") == old] for old in (True, False)]
+    assert [len(lot) for lot in lots] == [10, 4]
+    first, second = (
+        [replace(one, result=one.result.model_copy(update={"build": name})) for one in lot]
+        for name, lot in zip("ab", lots, strict=True)
+    )
+    apart = compare_builds(together(first, second), "build", MARGINS)
+    assert not any("not of one piece" in one for one in apart.remarks)
 
 
 def test_json_of_the_demo_has_its_keys(demo: BuildComparison) -> None:
@@ -222,6 +240,33 @@ def test_equivalence_is_not_shown_where_builds_differ_by_the_margin() -> None:
         tests = together(of_means("a", first), of_means("b", second + MARGINS.mean_pretravel_mm))
         wrong += compare_builds(tests, "build", MARGINS).compared[0].verdict == "equivalent"
     assert_share_at_most(wrong, trials, 0.05)
+
+
+def test_builds_of_one_piece_are_rarely_said_to_be_of_two() -> None:
+    rng, trials = np.random.default_rng(42), 100
+    wrong = 0
+    for _ in repeated(rng, trials):
+        groups = {"a": tuple(invented_build(rng, "a", 10))}
+        wrong += any(compare_module._not_of_one_piece(groups, figures_of(groups)))
+    assert_share_at_most(wrong, trials, compare_module.STEP_RISK)
+
+
+@pytest.mark.usefixtures("unplanned")
+def test_misses_are_never_equivalent_and_yet_can_be_different() -> None:
+    # So many touches that their share is known to 1 in 10 000, and the same in both builds.
+    tests = [[invented(f"{name}-{n}", name, failed=500, approaches=100_000) for n in range(20)] for name in "ab"]
+    one = named(compare_builds(together(*tests), "build", MARGINS))["miss_rate"]
+    assert one.found.interval is not None
+    assert max(-one.found.interval.lower, one.found.interval.upper) < MARGINS.miss_rate
+    assert (one.verdict, one.found.p_equivalence, one.p_equivalence_adjusted) == ("can't tell", None, None)
+    assert one.units_needed is None
+    # Pair by pair it is the same.
+    same = [[replace(test, serial=f"U-{n}") for n, test in enumerate(part)] for part in tests]
+    paired = named(compare_builds(together(*same), "build", MARGINS))["miss_rate"]
+    assert (paired.found.design, paired.verdict, paired.found.p_equivalence) == ("paired", "can't tell", None)
+    worse = [replace(test, failed=5000 + 100 * n) for n, test in enumerate(tests[1])]
+    apart = named(compare_builds(together(tests[0], worse), "build", MARGINS))["miss_rate"]
+    assert apart.verdict == "different"
 
 
 def test_scatter_of_builds_is_told_as_a_ratio() -> None:
@@ -354,7 +399,7 @@ def test_stages_are_compared_pair_by_pair() -> None:
     assert (one.found.design, one.verdict, one.found.first.units) == ("paired", "different", 6)
     assert one.found.difference == pytest.approx(1.5, abs=0.1)
     assert max(one.samples[0].values) < 1
-    left_out, absent = found.remarks
+    left_out, absent = (text for text in found.remarks if "not of one piece" not in text)
     assert "hold one stage only: S-9.csv" in left_out
     for label in ("Mean pre-travel", "Unevenness", "Approaches without"):
         assert label in absent
@@ -429,6 +474,20 @@ def test_tests_without_a_build_are_left_out_by_name() -> None:
     assert list(found.groups) == ["a", "b"]
     with pytest.raises(ReportError, match="found tests of 0 build, expected at least 2"):
         compare_builds(together(nameless), "build", MARGINS)
+
+
+def test_too_few_builds_name_the_keys_that_there_are() -> None:
+    tests = together(twice(np.random.default_rng(64), 2, 0.0))
+    with pytest.raises(ReportError) as told:
+        compare_builds(tests, "colour", MARGINS)
+    message = str(told.value)
+    assert "found tests of 0 colour, expected at least 2" in message
+    assert message.endswith("--by: build, stage, stylus, machine, artefact, hand, spring.")
+    # Keys are a stranger's text.
+    odd = invented("A", stated={"conditions": EarlierConditions(notes=(("\x1b[2J", "x"), ("note", "free text")))})
+    with pytest.raises(ReportError, match=r"artefact, \\x1b\[2J\.") as shown:
+        compare_builds(together([odd]), "build", MARGINS)
+    assert "\x1b" not in str(shown.value)
 
 
 @pytest.mark.usefixtures("unplanned")
@@ -511,7 +570,7 @@ def test_what_else_differs_is_told(word: str, parts: list[dict[str, Any]]) -> No
     (told,) = compare_builds(tests(parts), "build", MARGINS).remarks
     assert told.startswith(f"The tests differ in {word} too (a: ")
     assert compare_builds(tests([parts[0], parts[0]]), "build", MARGINS).remarks == ()
-    if word in ("machine", "stylus"):
+    if word in ("machine", "stylus", "artefact"):
         by_it = compare_builds(tests(parts), word, MARGINS)
         assert len(by_it.groups) == 2
         assert by_it.remarks == ()

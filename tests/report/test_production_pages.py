@@ -22,6 +22,7 @@ from probetest.jobs import comparing, trending
 from probetest.jobs.compare import BuildComparison, compare_builds
 from probetest.jobs.compared import Figure
 from probetest.jobs.comparing import write_comparison
+from probetest.jobs.advising import misses_upper
 from probetest.jobs.ramping import field_of_tests, make_ramp
 from probetest.jobs.tested import Gathered
 from probetest.jobs.trend import Trend, make_trend
@@ -85,11 +86,11 @@ def trend_blocks(found: Trend) -> list[Any]:
         trend.overview(found),
         *([] if mind is None else [mind]),
         *trend.build_charts(found),
-        *trend.latest_charts(found),
+        *trend.headline_charts(found),
         trend.chart_table(found),
         *trend.history_charts(found),
         trend.history_table(found),
-        ramp_page.banner(found.ramp, quiet=found.quiet),
+        ramp_page.banner(found.ramp, found.standing_out),
         ramp_page.proven_facts(found.ramp),
         ramp_page.teach_table(found.ramp),
         ramp_page.chance_table(found.ramp),
@@ -152,7 +153,7 @@ def test_trend_and_shop_on_their_own(tmp_path: Path, monkeypatch: pytest.MonkeyP
         for words in ("siskin-3", "SK3-011", "SK3-014", "a step at SK3-011", "SK3-002", "22 units, 28 tests"):
             assert packed(words) in text, words
         assert (
-            packed(ramp_page.banner(found.ramp, quiet=found.quiet).payload()["word"]).lower() in text.lower()
+            packed(ramp_page.banner(found.ramp, found.standing_out).payload()["word"]).lower() in text.lower()
         )
     for words in (
         "What this report is not",
@@ -257,7 +258,7 @@ def test_newest_serial_that_is_out_of_line_is_told() -> None:
     tests[8] = replace(tests[8], mean_mm=0.0245)
     found = trend_of(together(tests))
     lines = " ".join(trend.told(found))
-    assert not found.quiet
+    assert found.standing_out == ("A-008",)
     assert "A-008" in lines
     (chart,) = [one for one in found.charts if one.figure.name == "mean_pretravel"]
     assert chart.look is not None
@@ -281,7 +282,7 @@ def test_missing_figures_leave_every_page_whole() -> None:
     tests[2] = replace(tests[2], mean_mm=None)
     tests[6] = replace(tests[6], time=None)
     found = trend_of(together(tests))
-    pictures = [*trend.build_charts(found), *trend.latest_charts(found)]
+    pictures = [*trend.build_charts(found), *trend.headline_charts(found)]
     assert len(pictures) == 2
     assert all("over 7 serials" in picture.alt for picture in pictures)
     for serial in ("A-000", "A-001", "A-002", "A-006"):
@@ -302,10 +303,39 @@ def test_units_that_do_not_differ_draw_all_the_same(serials: int) -> None:
 
 def test_something_on_the_charts_comes_before_shipping() -> None:
     ramp = make_ramp(Field(20, 0), "field reports", MARGINS)
-    assert ramp_page.banner(ramp, quiet=True).payload()["word"] == "ship 11"
-    loud = ramp_page.banner(ramp, quiet=False).payload()
+    quiet = ramp_page.banner(ramp).payload()
+    assert (quiet["word"], quiet["verdict"]) == ("ship 11", "pass")
+    assert "Look first" not in json.dumps(quiet)
+    loud = ramp_page.banner(ramp, ("A-003", "A-007")).payload()
     assert (loud["word"], loud["verdict"]) == ("look first", "undecided")
-    assert "find out what it is before you ship more" in json.dumps(loud)
+    assert "Look first at what stands out: A-003, A-007. When that is explained: with 11 units" in json.dumps(loud)
+    many = json.dumps(ramp_page.banner(ramp, tuple(f"A-{number}" for number in range(7))).payload())
+    assert "A-3, A-4 and others. When" in many
+    # A reason to wait stays one.
+    waits = make_ramp(Field(20, 2), "field reports", MARGINS)
+    both = ramp_page.banner(waits, ("A-003",)).payload()
+    assert (both["word"], both["verdict"]) == ("wait", "undecided")
+    assert "Look first at what stands out: A-003." in json.dumps(both)
+
+
+def test_banner_names_mended_units_and_the_facts_the_bound_that_decides() -> None:
+    told = Field(20, 2, touches=40_000, misses=100, misses_by_unit=(5,) * 20, touches_by_unit=(2000,) * 20)
+    ramp = make_ramp(told, "field reports", MARGINS, removed=2)
+    assert "2, 2 mended" in json.dumps(ramp_page.banner(ramp).payload())
+    facts = dict(ramp_page.proven_facts(ramp).rows)
+    assert facts["Units with a fault"].startswith("2 of 20")
+    assert facts["The same, units taken as they differ"].startswith(f"at most {misses_upper(told):.3g} (95 %")
+
+
+def test_headline_charts_show_the_build_that_is_called_out() -> None:
+    (picture,) = trend.headline_charts(demo_trend())
+    # The demo's last tests are of the other build, in which nothing stands out.
+    assert picture.alt.startswith("Charts of siskin-3 over 14 serials")
+    assert "called out: SK3-011" in picture.alt or "; SK3-011" in picture.alt
+    assert "Looked at once, any of them" in picture.caption
+    calm = replace(demo_trend(), charts=tuple(one for one in demo_trend().charts if one.build == "siskin-4"))
+    (other,) = trend.headline_charts(calm)
+    assert other.alt.startswith("Charts of siskin-4 over 8 serials; called out: none")
 
 
 # ---- stages
@@ -319,7 +349,7 @@ def test_stages_page_of_the_demo() -> None:
     overtravel, service = table.rows
     assert (overtravel[0], overtravel[1]) == ("after_overtravel", "168 + 168")
     assert str(overtravel[3]).startswith("+5.")
-    for row, word in ((overtravel, "not shown: beyond"), (service, "not shown: beyond (shape alone)")):
+    for row, word in ((overtravel, "beyond"), (service, "beyond (without centre)")):
         mark = row[-1]
         assert isinstance(mark, VerdictMark)
         assert (mark.verdict, mark.word) == ("fail", word)
@@ -383,7 +413,7 @@ def test_hostile_names_are_only_shown(name: str, capsys: pytest.CaptureFixture[s
         assert "onload='" not in page
         assert text[:12] in "".join(texts_of(block))
     assert comparison.unit_dots(first)
-    assert trend.latest_charts(second)
+    assert trend.headline_charts(second)
     assert trend.history_charts(second)
     print_comparison(first, Path(text.replace("\0", "")[:50]))
     print_trend(second, Path("out"), only_ramp=False)

@@ -119,7 +119,7 @@ def test_few_units_limit_the_degrees_of_freedom(few: int, level: float, swapped:
 
 
 def test_fewer_degrees_of_freedom_than_the_limit_stay() -> None:
-    # Pairs of three: the other build scatters most, Satterthwaite's are near its own 1, below 3 less 1.
+    # Two units that scatter most: Satterthwaite's are near their own 1, and limited to it.
     found = compare_units([1.0, 1.1, 1.2], [3.0, 9.0], 1.0)
     assert found.dof == 1.0
     wide = compare_units(exact_sample(6, 0.0, 9.0), exact_sample(6, 0.0, 0.1), 1.0)

@@ -81,7 +81,7 @@ def test_power_of_equally_few_units_is_the_noncentral_t(n: int, alpha: float) ->
 @pytest.mark.simulation
 @pytest.mark.parametrize(("margin", "alpha"), [(3.2, 0.05), (4.0, 0.01)])
 def test_few_units_have_the_power_that_was_promised(margin: float, alpha: float) -> None:
-    rng, trials = np.random.default_rng(31), 120
+    rng, trials = np.random.default_rng(31), 80
     found = units_needed(1.0, 1.0, margin, alpha)
     assert found.both is not None
     assert found.power is not None
