@@ -121,7 +121,10 @@ def write_trend(
                     title=title,
                     serial="",
                     attachments={"trend.json": plain},
-                    date=last_day(p.time for one in (*found.charts, *found.histories) for p in one.points),
+                    date=last_day(
+                        [point.time for one in found.charts for point in one.points]
+                        + [point.time for own in found.histories for point in own.points]
+                    ),
                 )
                 name = Path(template).stem
                 write_atomically(out / f"{name}.ipynb", notebook_to_bytes(notebook))

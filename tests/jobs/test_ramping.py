@@ -3,15 +3,20 @@
 from __future__ import annotations
 
 import json
+from collections.abc import Sequence
 from pathlib import Path
 
+import numpy as np
 import pytest
 from sample_production import invented
 from scipy import stats
 
 from probetest.errors import FieldError
+from probetest.jobs.advising import misses_upper
+from probetest.jobs.earlier import EarlierSeries
 from probetest.jobs.ramping import (
     COLUMNS,
+    Ramp,
     Report,
     field_of_reports,
     field_of_tests,
@@ -267,6 +272,10 @@ def test_bounds_of_garwood() -> None:
 # ---- ship or wait
 
 
+def reasons(ramp: Ramp) -> dict[str, tuple[float, float, bool]]:
+    return {one.name: (one.value, one.limit, one.kept) for one in ramp.advice.reasons}
+
+
 def test_no_fault_ships_and_a_fault_more_than_can_be_repaired_waits() -> None:
     ship = make_ramp(Field(20, 0), "field reports", MARGINS)
     assert (ship.advice.action, ship.advice.batch) == ("ship", 11)
@@ -305,13 +314,130 @@ def test_limit_on_faults_by_the_hour_acts() -> None:
         assert ramp.advice.action == action
 
 
-def test_limit_on_what_nobody_reported_waits_and_says_so() -> None:
-    ramp = make_ramp(Field(10, 0), "field reports", Margins(max_misses_per_1000=5.0))
+def test_limit_on_misses_is_held_only_against_what_was_reported() -> None:
+    silent = make_ramp(Field(10, 0), "field reports", Margins(max_misses_per_1000=5.0))
+    assert silent.advice.action == "ship"
+    assert not any(name.startswith("misses") for name in reasons(silent))
+    facts = dict(ramp_page.proven_facts(silent).rows)
+    assert "nothing reported" in facts["Misses per 1000 touches"]
+    # Hours are a limit that somebody set: without any it is not shown to be kept, and that is said.
+    ramp = make_ramp(Field(10, 0), "field reports", Margins(max_faults_per_1000_h=2.0))
     assert ramp.advice.action == "wait"
-    assert "misses per 1000 touches: nothing reported" in ramp_page.sentence(ramp)
+    assert "faults per 1000 h: nothing reported" in ramp_page.sentence(ramp)
     plain = json.loads(plain_json(ramp_to_dict(ramp)))
-    (reason,) = [one for one in plain["advice"]["reasons"] if one["name"].startswith("misses")]
-    assert reason == {"name": "misses per 1000 touches", "value": None, "limit": 5.0, "kept": False}
+    (reason,) = [one for one in plain["advice"]["reasons"] if one["name"].startswith("faults")]
+    assert reason == {"name": "faults per 1000 h", "value": None, "limit": 2.0, "kept": False}
+
+
+def test_limit_on_misses_has_a_default() -> None:
+    few, many = (Field(10, 0, touches=20_000, misses=misses) for misses in (350, 390))
+    for told in (few, many):
+        upper = float(stats.beta.ppf(0.95, told.misses + 1, told.touches - told.misses)) * 1000
+        ramp = make_ramp(told, "field reports", MARGINS)
+        assert reasons(ramp)["misses per 1000 touches"] == (pytest.approx(upper), 20.0, upper <= 20)
+        assert ramp.advice.action == ("ship" if upper <= 20 else "wait")
+    assert make_ramp(many, "field reports", Margins(max_misses_per_1000=None)).advice.action == "ship"
+
+
+def of_units(misses: Sequence[int], touches: int = 2000) -> Field:
+    units = len(misses)
+    return Field(
+        units, 0, touches=units * touches, misses=sum(misses), misses_by_unit=tuple(misses),
+        touches_by_unit=(touches,) * units,
+    )  # fmt: skip
+
+
+def test_misses_of_one_unit_are_no_misses_of_all() -> None:
+    alone, spread = of_units([100] + [0] * 19), of_units([5] * 20)
+    # Each touch by itself, both look the same: 100 of 40 000, at most 3 of 1000.
+    plain = float(stats.beta.ppf(0.95, 101, 39_900)) * 1000
+    assert plain < 3
+    # By units the variance of the share is that of 20 units; the touches count for fewer by the ratio of the
+    # binomial variance to it (Korn and Graubard 1998), here 39 of 40 000, corrected by t of 19 over normal.
+    share = np.array([0.05] + [0.0] * 19)
+    variance = share.var(ddof=1) / 20
+    fewer = 0.0025 * 0.9975 / variance * (stats.norm.ppf(0.05) / stats.t.ppf(0.05, 19)) ** 2
+    upper = float(stats.beta.ppf(0.95, 0.0025 * fewer + 1, 0.9975 * fewer)) * 1000
+    assert misses_upper(alone) > 10
+    assert misses_upper(alone) == pytest.approx(upper, rel=0.15)
+    assert misses_upper(spread) == pytest.approx(plain)
+    five = Margins(max_misses_per_1000=5.0)
+    ramp = make_ramp(alone, "field reports", five)
+    assert ramp.advice.action == "wait"
+    value, limit, kept = reasons(ramp)["misses per 1000 touches"]
+    assert (value, limit, kept) == (misses_upper(alone), 5.0, False)
+    assert make_ramp(spread, "field reports", five).advice.action == "ship"
+    # Without counts of each unit they can't be told apart.
+    assert misses_upper(Field(20, 0, touches=40_000, misses=100)) == pytest.approx(plain)
+    assert misses_upper(Field(20, 0)) == float("inf")
+
+
+def test_unit_that_misses_far_more_than_the_others_waits() -> None:
+    # The bound is kept: the unit alone is the reason.
+    ramp = make_ramp(of_units([100] + [0] * 19), "field reports", MARGINS)
+    assert reasons(ramp)["misses per 1000 touches"][2]
+    assert reasons(ramp)["units that miss more than the others"] == (1, 0, False)
+    assert (ramp.advice.action, ramp.advice.batch) == ("wait", 0)
+    assert "units that miss more than the others: 1, more than 0" in ramp_page.sentence(ramp)
+    alike = make_ramp(of_units([3, 6, 5, 4, 7] * 4), "field reports", MARGINS)
+    assert alike.advice.action == "ship"
+    # Four units are too few to tell.
+    four = make_ramp(of_units([30, 0, 0, 0]), "field reports", Margins(max_misses_per_1000=None))
+    assert "units that miss more than the others" not in reasons(four)
+
+
+@pytest.mark.parametrize(
+    ("units", "faulty", "action"),
+    [(1, 1, "wait"), (2, 1, "wait"), (4, 1, "wait"), (4, 0, "ship"), (5, 1, "ship"), (5, 2, "wait")],
+)
+def test_fault_among_the_first_few_waits(units: int, faulty: int, action: str) -> None:
+    ramp = make_ramp(Field(units, faulty), "field reports", MARGINS)
+    assert (ramp.advice.action, ramp.advice.batch > 0) == (action, action == "ship")
+    told = "units with a fault among the first few" in ramp_page.sentence(ramp)
+    assert told == (units < 5 and faulty > 0)
+
+
+def test_count_of_faults_stops_a_start_only() -> None:
+    # A start ends with 3 + 5 + 10 + 20 + 40 units.
+    actions = {
+        units: make_ramp(Field(units, 2), "field reports", MARGINS).advice.action for units in (78, 79, 1000)
+    }
+    assert actions == {78: "wait", 79: "ship", 1000: "ship"}
+    large = make_ramp(Field(1000, 2), "field reports", MARGINS)
+    assert "units with a fault" not in reasons(large)
+    assert large.advice.most_faulty <= MARGINS.can_repair
+    # Beta-binomial prediction (Jeffreys) of more than one fault in the batch: at most 5 %, and one more breaks it.
+    for batch, kept in ((large.advice.batch, True), (large.advice.batch + 1, False)):
+        assert (stats.betabinom(batch, 2.5, 998.5).sf(1) <= 0.05) == kept
+
+
+@pytest.mark.parametrize(
+    ("units", "faulty", "removed", "action"),
+    [(1, 1, 0, "wait"), (1, 1, 1, "ship"), (20, 2, 0, "wait"), (20, 2, 1, "ship"), (20, 2, 2, "ship"),
+     (20, 4, 2, "wait")],
+)  # fmt: skip
+def test_removed_cause_is_proven_and_does_not_stop(
+    units: int, faulty: int, removed: int, action: str
+) -> None:
+    ramp = make_ramp(Field(units, faulty), "field reports", MARGINS, removed=removed)
+    assert ramp.advice.action == action
+    assert ramp.removed == removed
+    # What is proven of the units made so far keeps all faults.
+    assert ramp.known == make_ramp(Field(units, faulty), "field reports", MARGINS).known
+    assert json.loads(plain_json(ramp_to_dict(ramp)))["causes_removed"] == removed
+
+
+def test_removed_causes_leave_the_batch_of_no_fault() -> None:
+    mended = make_ramp(Field(20, 2), "field reports", MARGINS, removed=2).advice
+    assert mended.batch == make_ramp(Field(20, 0), "field reports", MARGINS).advice.batch == 11
+    told = Field(20, 2, field_hours=1000.0, field_faults=2)
+    hours = Margins(max_faults_per_1000_h=4.0)
+    # Garwood: none in 1000 h is at most 2.996, two are at most 6.296 (one-sided 95 %).
+    assert reasons(make_ramp(told, "field reports", hours, removed=2))["faults per 1000 h"] == (
+        pytest.approx(-np.log(0.05)), 4.0, True,
+    )  # fmt: skip
+    value, _, kept = reasons(make_ramp(told, "field reports", hours))["faults per 1000 h"]
+    assert (value, kept) == (pytest.approx(stats.chi2.ppf(0.95, 6) / 2), False)
 
 
 def test_nothing_known_is_said() -> None:
@@ -319,6 +445,7 @@ def test_nothing_known_is_said() -> None:
     assert ramp.known is None
     assert "nothing is proven yet" in ramp_page.proven_facts(ramp).rows[0][1]
     assert (ramp.advice.action, ramp.advice.batch) == ("ship", 1)
+    assert ramp_page.banner(ramp).payload()["word"] == "ship 1"
     plain = json.loads(plain_json(ramp_to_dict(ramp)))
     assert plain["faulty_units"] is None
 
@@ -348,6 +475,29 @@ def test_own_tests_count_the_last_verdict_of_each_unit() -> None:
     assert (told.units_shipped, told.units_with_fault) == (3, 1)
     assert (told.touches, told.misses) == (5 * 168, 3)
     assert (told.touches_by_unit, told.misses_by_unit) == ((336, 336, 168), (2, 1, 0))
+
+
+def test_test_of_several_stages_makes_no_unit_faulty() -> None:
+    good, bad = {"verdict": "pass"}, {"verdict": "fail"}
+    series = tuple(
+        EarlierSeries(stage=stage, orientation_deg=0.0, n=168, directions=24, sd_mm=0.0015, variation_mm=0.01)
+        for stage in ("baseline", "after_overtravel")
+    )
+    staged = {**bad, "series": series}
+    turned = {**bad, "series": (series[0], series[0].model_copy(update={"orientation_deg": 90.0}))}
+    plain, rough = invented("A", day=0, stated=good), invented("A", day=1, stated=staged, failed=1)
+    told = field_of_tests([plain, rough])
+    assert (told.units_shipped, told.units_with_fault) == (1, 0)
+    # Its touches and misses count all the same.
+    assert (told.touches, told.misses) == (2 * 168, 1)
+    # Several orientations of one stage are no stages.
+    assert field_of_tests([plain, invented("A", day=1, stated=turned)]).units_with_fault == 1
+    # A later test of one stage decides.
+    assert field_of_tests([rough, invented("A", day=2, stated=good)]).units_with_fault == 0
+    assert field_of_tests([plain, rough, invented("A", day=2, stated=bad)]).units_with_fault == 1
+    # A unit that has no other test is a unit, and this is no ground to call it faulty.
+    alone = field_of_tests([rough])
+    assert (alone.units_shipped, alone.units_with_fault) == (1, 0)
 
 
 def test_unit_without_touches_is_a_unit_all_the_same() -> None:
