@@ -104,8 +104,9 @@ def test_compare_shows_and_writes_what_it_found(bench: Path, command: Command) -
 
 def test_compare_by_artefact(bench: Path, command: Command) -> None:
     kinds = {name: "ring" if number % 2 else "boss" for number, name in enumerate(THIRD[:6])}
-    arguments = ("compare", *of_artefacts(bench, kinds), "--by", "artefact", "--out", "a", "--no-pdf", "--json")
-    code, shown, errors = command(*arguments)
+    files = of_artefacts(bench, kinds)
+    options = ("--by", "artefact", "--out", "a", "--no-pdf", "--json")
+    code, shown, errors = command("compare", *files, *options)
     assert (code, errors) == (3, "")
     plain = json.loads(shown)
     assert plain["by"] == "artefact"
@@ -201,7 +202,13 @@ def test_field_reports_decide(bench: Path, command: Command) -> None:
     code, shown, _ = command(*arguments, "--field", "field.csv", "--json")
     plain = json.loads(shown)
     assert plain == json.loads((bench / "f/trend.json").read_text("utf-8"))
-    assert (plain["ramp"]["source"], plain["ramp"]["touches"], code) == ("field reports", 1500, 0)
+    assert (plain["ramp"]["source"], plain["ramp"]["touches"], code) == ("field reports", 1500, 1)
+    # One miss of two units says little of the next unit: the default limit on misses is not shown to be kept.
+    (broken,) = [one for one in plain["ramp"]["advice"]["reasons"] if not one["kept"]]
+    assert (broken["name"], broken["limit"]) == ("misses per 1000 touches", 20.0)
+    (bench / "lax.toml").write_text("max_misses_per_1000 = 900.0\n")
+    code, _, _ = command(*arguments, "--field", "field.csv", "--margins", "lax.toml")
+    assert code == 0
 
 
 # ---- mistakes

@@ -238,7 +238,8 @@ def _added(reports: Sequence[Report]) -> Iterator[Report]:
 def field_of_tests(tests: Sequence[Tested]) -> Field:
     """The shop's own tests as a field: a unit has a fault if its last test failed.
 
-    A test of several stages (an overtravel on purpose, a service) is no ground to call a unit faulty.
+    A test of several stages (an overtravel on purpose, a service) overrules no test of one stage; it is
+    judged only where a unit has no other.
     """
     last: dict[str, Tested] = {}
     touches: dict[str, int] = {}

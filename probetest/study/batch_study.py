@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
-import resource
 import sys
 import time
+from contextlib import suppress
 from pathlib import Path
 
 import numpy as np
+import psutil
 
 from probetest.importers import write_native_log
 from probetest.jobs.batch import Options
@@ -17,7 +18,7 @@ from probetest.scenario import Case, record_of
 from probetest.triggers import Source, Triggers
 
 FIRST_STREAM = 5000
-KIB_PER_MIB = 1024
+BYTES_PER_MIB = 1 << 20
 
 
 def write_logs(serials: int, folder: Path) -> None:
@@ -33,23 +34,37 @@ def write_logs(serials: int, folder: Path) -> None:
 
 
 def measure(serials: int, folder: Path) -> str:
-    """Run a batch and say what it took: wall time, and the largest memory of this process and of a worker."""
+    """Run a batch and say what it took: wall time, and memory of this process and of the largest worker."""
     write_logs(serials, folder / "logs")
     logs = find_logs([folder / "logs"], folder / "out")
     shop = Shop(folder / "out", register=folder / "out" / REGISTER)
-    started, at_half = time.perf_counter(), 0.0
-    done = 0
-    for steps in run_batch(logs, Options(), shop):
-        done += len(steps)
-        if done == serials // 2:
-            at_half = time.perf_counter() - started
-    took = time.perf_counter() - started
-    own = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / KIB_PER_MIB
-    worker = resource.getrusage(resource.RUSAGE_CHILDREN).ru_maxrss / KIB_PER_MIB
+    started = time.perf_counter()
+    at: list[float] = []
+    memory: list[tuple[float, float]] = []
+    for _ in run_batch(logs, Options(), shop):
+        at.append(time.perf_counter() - started)
+        memory.append(_memory())
+    half = serials // 2
+    own, worker = (max(part) for part in zip(*memory, strict=True))
+    own_half, worker_half = (max(part) for part in zip(*memory[:half], strict=True))
     return (
-        f"{serials} serials: {took:.1f} s, {took / serials:.2f} s each, first half {at_half:.1f} s; "
-        f"memory {own:.0f} MiB, largest worker {worker:.0f} MiB"
+        f"{serials} serials: {at[-1]:.1f} s; first after {at[0]:.1f} s, then "
+        f"{(at[-1] - at[0]) / serials:.2f} s "
+        f"each (first half {(at[half] - at[0]) / half:.2f}); memory {own:.0f} MiB ({own_half:.0f} in the "
+        "first "
+        f"half), largest worker {worker:.0f} MiB ({worker_half:.0f})"
     )
+
+
+def _memory() -> tuple[float, float]:
+    """Memory in use by this process, and by the largest of its workers, MiB."""
+    here = psutil.Process()
+    workers = []
+    for child in here.children(recursive=True):
+        # A worker may end between the list and the look.
+        with suppress(psutil.NoSuchProcess):
+            workers.append(child.memory_info().rss)
+    return here.memory_info().rss / BYTES_PER_MIB, max(workers, default=0) / BYTES_PER_MIB
 
 
 if __name__ == "__main__":

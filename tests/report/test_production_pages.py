@@ -19,10 +19,10 @@ from report_pages import notebook_of, packed, pages_of, print_pdf
 from sample_production import gathered, invented, invented_build, qualified, together
 
 from probetest.jobs import comparing, trending
+from probetest.jobs.advising import misses_upper
 from probetest.jobs.compare import BuildComparison, compare_builds
 from probetest.jobs.compared import Figure
 from probetest.jobs.comparing import write_comparison
-from probetest.jobs.advising import misses_upper
 from probetest.jobs.ramping import field_of_tests, make_ramp
 from probetest.jobs.tested import Gathered
 from probetest.jobs.trend import Trend, make_trend
@@ -308,7 +308,8 @@ def test_something_on_the_charts_comes_before_shipping() -> None:
     assert "Look first" not in json.dumps(quiet)
     loud = ramp_page.banner(ramp, ("A-003", "A-007")).payload()
     assert (loud["word"], loud["verdict"]) == ("look first", "undecided")
-    assert "Look first at what stands out: A-003, A-007. When that is explained: with 11 units" in json.dumps(loud)
+    text = "Look first at what stands out: A-003, A-007. When that is explained: with 11 units"
+    assert text in json.dumps(loud)
     many = json.dumps(ramp_page.banner(ramp, tuple(f"A-{number}" for number in range(7))).payload())
     assert "A-3, A-4 and others. When" in many
     # A reason to wait stays one.
