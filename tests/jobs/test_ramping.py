@@ -353,13 +353,13 @@ def test_misses_of_one_unit_are_no_misses_of_all() -> None:
     plain = float(stats.beta.ppf(0.95, 101, 39_900)) * 1000
     assert plain < 3
     # By units the variance of the share is that of 20 units; the touches count for fewer by the ratio of the
-    # binomial variance to it (Korn and Graubard 1998), here 399 of 40 000, less by the normal over the t of 19.
+    # binomial variance to it (Korn and Graubard 1998), here 399 of 40 000, and by the t of both.
     share = np.array([0.05] + [0.0] * 19)
     variance = share.var(ddof=1) / 20
-    fewer = 0.0025 * 0.9975 / variance * (stats.norm.ppf(0.05) / stats.t.ppf(0.05, 19)) ** 2
+    fewer = 0.0025 * 0.9975 / variance * (stats.t.ppf(0.05, 39_999) / stats.t.ppf(0.05, 19)) ** 2
     upper = float(stats.beta.ppf(0.95, 0.0025 * fewer + 1, 0.9975 * fewer)) * 1000
     assert misses_upper(alone) > 10
-    assert misses_upper(alone) == pytest.approx(upper, rel=0.15)
+    assert misses_upper(alone) == pytest.approx(upper, rel=1e-6)
     # Units that do not differ: only the t of 19 is left.
     assert plain <= misses_upper(spread) == pytest.approx(plain, rel=0.02)
     five = Margins(max_misses_per_1000=5.0)
@@ -407,8 +407,7 @@ def test_count_of_faults_stops_a_start_only() -> None:
     large = make_ramp(Field(1000, 2), "field reports", MARGINS)
     assert "units with a fault" not in reasons(large)
     assert large.advice.most_faulty <= MARGINS.can_repair
-    # Beta-binomial prediction (Jeffreys) of more than one fault in the batch: at most 5 %; one unit more breaks
-    # it.
+    # Beta-binomial prediction (Jeffreys) of more than one fault in the batch: at most 5 %, until one unit more.
     for batch, kept in ((large.advice.batch, True), (large.advice.batch + 1, False)):
         assert (stats.betabinom(batch, 2.5, 998.5).sf(1) <= 0.05) == kept
 
