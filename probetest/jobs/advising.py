@@ -17,6 +17,9 @@ FEW = 5
 """Among fewer units a single fault is to be looked at first."""
 
 FEWEST_CHARTED = 5
+TEN = 10
+"""After the start, no more than can be repaired of so many units may have a fault."""
+
 NEVER = 10**9
 
 
@@ -59,6 +62,9 @@ def make_advice(field: Field, margins: Margins, removed: int = 0) -> Advice:
 def _further(field: Field, margins: Margins) -> Iterator[Reason]:
     if field.units_with_fault > 0 and field.units_shipped < FEW:
         yield Reason("units with a fault among the first few", field.units_with_fault, 0, kept=False)
+    if field.units_shipped > sum(PLAN):
+        of_ten = TEN * field.units_with_fault / field.units_shipped
+        yield Reason("units with a fault of ten", of_ten, margins.can_repair, of_ten <= margins.can_repair)
     limit = margins.max_misses_per_1000
     if limit is not None and field.touches:
         upper = misses_upper(field)

@@ -407,7 +407,7 @@ def test_count_of_faults_stops_a_start_only() -> None:
     large = make_ramp(Field(1000, 2), "field reports", MARGINS)
     assert "units with a fault" not in reasons(large)
     assert large.advice.most_faulty <= MARGINS.can_repair
-    # Beta-binomial prediction (Jeffreys) of more than one fault in the batch: at most 5 %, until one unit more.
+    # Beta-binomial prediction (Jeffreys) of more than one fault in the batch: 5 % until one unit more.
     for batch, kept in ((large.advice.batch, True), (large.advice.batch + 1, False)):
         assert (stats.betabinom(batch, 2.5, 998.5).sf(1) <= 0.05) == kept
 
@@ -508,3 +508,11 @@ def test_unit_without_touches_is_a_unit_all_the_same() -> None:
     assert field_of_reports([Report("B", 100, 1, 0.0, True)]).field_faults == 0
     assert make_ramp(told, "field reports", MARGINS).known is not None
     assert COLUMNS[0] == "serial"
+
+
+def test_a_production_with_many_faults_waits_however_long_it_is() -> None:
+    ramp = make_ramp(Field(1000, 300), "field reports", Margins())
+    assert ramp.advice.action == "wait"
+    broken = [one for one in ramp.advice.reasons if not one.kept]
+    assert [(one.name, one.value, one.limit) for one in broken] == [("units with a fault of ten", 3.0, 1)]
+    assert make_ramp(Field(1000, 90), "field reports", Margins()).advice.action == "ship"
