@@ -258,7 +258,9 @@ def test_a_seat_that_stays_displaced_never_passes_for_a_second_baseline(shift_mm
 
 
 def test_a_second_baseline_does_not_stop_a_pass_or_a_fail() -> None:
-    still = log_of(("baseline", {}), ("after_overtravel", {}), ("baseline_again", {}), plan=replace(PLAN, repeats=12))
+    still = log_of(
+        ("baseline", {}), ("after_overtravel", {}), ("baseline_again", {}), plan=replace(PLAN, repeats=12)
+    )
     assert checks(still)["Re-seat (after_overtravel)"].verdict == "pass"
     gone = log_of(("baseline", {}), ("after_overtravel", {"shift": (0.02, 0.0)}), ("baseline_again", {}))
     assert checks(gone)["Re-seat (after_overtravel)"].verdict == "fail"
