@@ -206,7 +206,7 @@ def test_the_smallest_number_that_holds_is_found(target: int, least: int) -> Non
         asked.append(number)
         return number >= target
 
-    assert least_number(holds, least) == max(target, least, MOST_TOUCHES)
+    assert least_number(holds, least, MOST_TOUCHES) == max(target, least)
     assert min(asked) >= least
     # Doubling up and halving down.
     assert len(asked) <= 2 * np.log2(target) + 2
