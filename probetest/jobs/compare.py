@@ -102,8 +102,8 @@ def compare_builds(
     ----------
     gathered : Gathered
     by : str
-        What makes a build: "build", "stage" (baseline, after_service ...), "stylus", "machine", or any key
-        of the heads of the logs, such as "spring".
+        What makes a build: "build", "stage" (baseline, after_service ...), "stylus", "machine", "artefact",
+        or any key of the heads of the logs, such as "spring".
     margins : Margins
     only : sequence of str
         Names of the builds to compare, the first being what the others are held against; all, each with
@@ -138,8 +138,7 @@ def compare_builds(
     if len(names) < 2:
         raise ReportError(
             f"found tests of {len(names)} {printable(by)}, expected at least 2 to compare; give more logs, "
-            "or "
-            f"name another key with --by: {keys_of(gathered.tests)}."
+            f"or name another key with --by: {keys_of(gathered.tests)}."
         )
     if len(names) > MOST_GROUPS:
         raise ReportError(
@@ -224,6 +223,7 @@ def _confounded(groups: dict[str, tuple[Tested, ...]], by: str) -> Iterator[str]
 def _not_of_one_piece(groups: dict[str, tuple[Tested, ...]], figures: Sequence[Figure]) -> Iterator[str]:
     """Builds whose figures step from one serial on: their mean is that of two lots."""
     for name, units in groups.items():
+        steps: list[str] = []
         for figure in figures:
             sample = figure.sample(units)
             if figure.kind == "rate" or len(sample.values) > MOST_STEPPED:
@@ -231,12 +231,13 @@ def _not_of_one_piece(groups: dict[str, tuple[Tested, ...]], figures: Sequence[F
             values = np.log(sample.values) if figure.kind == "scatter" else np.array(sample.values)
             step = step_change(values)
             if step.p is not None and step.first is not None and step.p <= STEP_RISK / len(figures):
-                yield (
-                    f"{printable(name)} is not of one piece: {figure.label.lower()} steps from "
-                    f"{printable(sample.serials[step.first])} on (see probetest trend); compare the lots "
-                    "by a "
-                    "key of their own in the heads of the logs."
-                )
+                serial = printable(sample.serials[step.first])
+                steps.append(f"{figure.label.lower()} steps from {serial} on")
+        if steps:
+            yield (
+                f"{printable(name)} is not of one piece: {', '.join(steps)} (see probetest trend); compare "
+                "the lots by a key of their own in the heads of the logs."
+            )
 
 
 def _in_blocks(days: Sequence[Sequence[str]]) -> bool:

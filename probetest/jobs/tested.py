@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from datetime import datetime
+from itertools import compress
 from pathlib import Path
 from typing import Any
 
@@ -163,10 +164,10 @@ def gather(
     remarks: list[str] = []
     if register is not None:
         tests.extend(_from_register(register, problems))
-    logs = [place for place in places if place.suffix.lower() not in RESULT_SUFFIXES]
-    made = work(logs, options, pdf=False)
-    for place in places:
-        if place in logs:
+    is_log = [place.suffix.lower() not in RESULT_SUFFIXES for place in places]
+    made = work(list(compress(places, is_log)), options, pdf=False)
+    for place, own in zip(places, is_log, strict=True):
+        if own:
             tests.extend(_from_log(next(made), problems))
         else:
             try:

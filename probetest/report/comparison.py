@@ -108,8 +108,7 @@ def comparison_table(result: BuildComparison) -> Table:
         ),
         rows=rows,
         note="Mean over units with its 95 % interval on the level of units; of scatter the geometric mean, "
-        "and "
-        "its difference as the second over the first (×). The intervals are of each row by itself, the "
+        "and its difference as the second over the first (×). The intervals are of each row by itself, the "
         "words keep the risk over all rows. p of a difference and of a difference as large as "
         "the margin, after Holm over all rows. In µm, shares in %.",
     )

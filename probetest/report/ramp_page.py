@@ -38,8 +38,7 @@ def sentence(ramp: Ramp) -> str:
     if advice.action == "ship":
         text = (
             f"With {_units(advice.batch)} in the next batch you will most likely (95 of 100) have no more "
-            "than "
-            f"{advice.most_faulty} to take back."
+            f"than {advice.most_faulty} to take back."
         )
         if advice.cautious_batch < advice.batch:
             careful = _units(max(advice.cautious_batch, 1))

@@ -110,8 +110,7 @@ def _picture(stage: str, told: Reseat) -> Picture:
     return picture_from_figure(
         figure,
         caption=f"{stage}: shift of the trigger from the baseline, direction by direction. The shaded zone "
-        "is "
-        f"the margin.{taken}",
+        f"is the margin.{taken}",
         alt=f"{stage}: shifts of {len(azimuth)} directions, {shift.min():.1f} to {shift.max():.1f} µm; "
         f"{told.verdict}.",
     )
