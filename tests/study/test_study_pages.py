@@ -19,7 +19,7 @@ from probetest.study.pages import study_page, write_study
 from probetest.study.side_studies import planted_faults
 from probetest.study.summary import pooled, variation_bias, well_sampled, wide
 
-RUNS = 24
+RUNS = 16
 """Tests of each cell of the short run."""
 
 SMALL = [Cell(8, 3, 0.0, "normal"), Cell(12, 5, 3.0, "sector")]
