@@ -5,15 +5,14 @@ from __future__ import annotations
 import json
 import re
 import sqlite3
-import sys
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
 import pytest
+from in_process import run_command
 from sample_production import demo_entry, results
 
-from probetest.cli import main
 from probetest.register import Register
 
 Command = Callable[..., tuple[int, str, str]]
@@ -46,16 +45,12 @@ def bench(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 
 @pytest.fixture
-def command(bench: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]) -> Command:
+def command(bench: Path) -> Command:
     """Run a command of the program here: exit code, output, errors."""
 
     def run(*arguments: str, columns: int = 200) -> tuple[int, str, str]:
-        monkeypatch.chdir(bench)
-        monkeypatch.setenv("COLUMNS", str(columns))
-        monkeypatch.setattr(sys, "argv", ["probetest", *arguments])
-        with pytest.raises(SystemExit) as done:
-            main()
-        return int(done.value.code or 0), *capsys.readouterr()
+        done = run_command(*arguments, cwd=bench, columns=columns)
+        return done.returncode, done.stdout, done.stderr
 
     return run
 

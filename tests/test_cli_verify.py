@@ -15,9 +15,9 @@ from pathlib import Path
 
 import pypdf
 import pytest
+from in_process import run_command
 from sample_probes import DemoProbe
 
-from probetest.cli import main
 from probetest.errors import ReportError
 from probetest.jobs.batch import Options
 from probetest.jobs.result import result_to_json
@@ -61,16 +61,12 @@ Command = Callable[..., tuple[int, str, str]]
 
 
 @pytest.fixture
-def command(bench: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]) -> Command:
+def command(bench: Path) -> Command:
     """Run a command of the program here: exit code, output, errors."""
 
     def run(*arguments: str, columns: int = 200) -> tuple[int, str, str]:
-        monkeypatch.chdir(bench)
-        monkeypatch.setenv("COLUMNS", str(columns))
-        monkeypatch.setattr(sys, "argv", ["probetest", *arguments])
-        with pytest.raises(SystemExit) as done:
-            main()
-        return int(done.value.code or 0), *capsys.readouterr()
+        done = run_command(*arguments, cwd=bench, columns=columns)
+        return done.returncode, done.stdout, done.stderr
 
     return run
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import Any
 
 from probetest.jobs.stages import StageChange, Stages, largest_shift_mm
+from probetest.statistics.intervals import Interval
 
 
 def stages_to_dict(stages: Stages) -> dict[str, Any]:
@@ -14,7 +15,7 @@ def stages_to_dict(stages: Stages) -> dict[str, Any]:
         "stages": [_change_to_dict(one) for one in stages.changes],
         "overtravel_direction": None
         if stages.overtravel is None or stages.overtravel.effect is None
-        else _directed(stages.overtravel.effect),
+        else {"n": stages.overtravel.touches, **_directed(stages.overtravel.effect)},
         "touch_before": None
         if before is None
         else {
@@ -61,8 +62,7 @@ def _change_to_dict(change: StageChange) -> dict[str, Any]:
         if parts is None
         else {
             "shift_mm": parts.level_mm,
-            "lower_mm": parts.level_interval_mm.lower,
-            "upper_mm": parts.level_interval_mm.upper,
+            **_limits(parts.level_interval_mm, "_mm"),
         },
         "centre": None
         if parts is None
@@ -70,23 +70,20 @@ def _change_to_dict(change: StageChange) -> dict[str, Any]:
             "shift_mm": list(parts.centre_mm),
             "u_mm": list(parts.centre_u_mm),
             "length_mm": parts.centre_length_mm,
-            "lower_mm": parts.centre_length_interval_mm.lower,
-            "upper_mm": parts.centre_length_interval_mm.upper,
+            **_limits(parts.centre_length_interval_mm, "_mm"),
         },
         "shape": None
         if parts is None
         else {
             "rms_mm": parts.shape_rms_mm,
-            "lower_mm": parts.shape_interval_mm.lower,
-            "upper_mm": parts.shape_interval_mm.upper,
+            **_limits(parts.shape_interval_mm, "_mm"),
             "p": parts.shape_p,
         },
         "scatter": None
         if scatter is None
         else {
             "ratio": scatter.ratio,
-            "lower": scatter.interval.lower,
-            "upper": scatter.interval.upper,
+            **_limits(scatter.interval),
             "margin": scatter.margin,
             "verdict": scatter.verdict,
         },
@@ -94,8 +91,7 @@ def _change_to_dict(change: StageChange) -> dict[str, Any]:
         if varies is None
         else {
             "change_mm": varies.change_mm,
-            "lower_mm": varies.interval_mm.lower,
-            "upper_mm": varies.interval_mm.upper,
+            **_limits(varies.interval_mm, "_mm"),
         },
         "settles": told.settling.settles,
         "drift_between_mm": None if told.drift is None else told.drift.mean_mm,
@@ -105,8 +101,7 @@ def _change_to_dict(change: StageChange) -> dict[str, Any]:
                 "n_baseline": one.n_baseline,
                 "n_stage": one.n_stage,
                 "shift_mm": one.shift_mm,
-                "lower_mm": one.interval_mm.lower,
-                "upper_mm": one.interval_mm.upper,
+                **_limits(one.interval_mm, "_mm"),
                 "within": one.within,
                 "beyond_p": one.beyond_p,
             }
@@ -118,3 +113,7 @@ def _change_to_dict(change: StageChange) -> dict[str, Any]:
         "touches_if_as_seen": told.touches_if_as_seen,
         "notes": list(told.notes),
     }
+
+
+def _limits(interval: Interval, unit: str = "") -> dict[str, float]:
+    return {f"lower{unit}": interval.lower, f"upper{unit}": interval.upper}

@@ -99,8 +99,7 @@ def comparison_table(result: BuildComparison) -> Table:
     return Table(
         columns=(
             Column("Figure", "left", "27mm" if pair else "36mm"),
-            Column(names[0] if pair else "First", "right", "1fr"),
-            Column(names[1] if pair else "Second", "right", "1fr"),
+            *(Column(title, "right", "1fr") for title in _titles(result)),
             Column("Difference", "right", "1.25fr"),
             Column("Margin", "right", "13mm"),
             Column("p differ / alike", "right", "22mm"),
@@ -112,6 +111,14 @@ def comparison_table(result: BuildComparison) -> Table:
         "words keep the risk over all rows. p of a difference and of a difference as large as "
         "the margin, after Holm over all rows. In µm, shares in %.",
     )
+
+
+def _titles(result: BuildComparison) -> tuple[str, str]:
+    """Names of the two builds with their units; of several the rows name them."""
+    if len(result.groups) > 2:
+        return "First", "Second"
+    first, second = (f"{name}, n = {len(units)}" for name, units in result.groups.items())
+    return first, second
 
 
 def _row(one: Compared, *, several: bool) -> tuple[Cell, ...]:
