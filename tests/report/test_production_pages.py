@@ -184,7 +184,7 @@ def test_sentence_of_each_verdict() -> None:
 
 def test_table_holds_the_numbers_of_the_comparison() -> None:
     table = comparison.comparison_table(compared())
-    assert [column.title for column in table.columns][1:3] == ["siskin-3", "siskin-4"]
+    assert [column.title for column in table.columns][1:3] == ["siskin-3, n = 14", "siskin-4, n = 8"]
     for row, one in zip(table.rows, compared().compared, strict=True):
         if one.figure.unit != "mm" or one.found.scale == "ratio":
             continue
