@@ -90,11 +90,11 @@ def separate_stage(parts: Sequence[tuple[Series, Analysis | None]]) -> Separated
         return Separated(None, ONE_ORIENTATION)
     turns, left_out = [], []
     for part, found in parts:
-        reason = _unusable(found)
+        reason = why_unusable(found)
         if found is None or reason:
             left_out.append((part.orientation_deg, reason))
         else:
-            turns.append(_turn(part, found))
+            turns.append(turn_of(part, found))
     try:
         separation = separate(turns)
     except StatisticsError as error:
@@ -145,15 +145,15 @@ def _visit_scatter(
 
 def curve_of(part: Series, found: Analysis) -> CurvePosterior | None:
     """Curve of probe and machine together; None where the directions or the scatter show none."""
-    if _unusable(found) or len(found.readings.azimuth_deg) < FOR_WHOLE_CURVE:
+    if why_unusable(found) or len(found.readings.azimuth_deg) < FOR_WHOLE_CURVE:
         return None
     try:
-        return whole_curve(_turn(part, found))
+        return whole_curve(turn_of(part, found))
     except StatisticsError:
         return None
 
 
-def _unusable(found: Analysis | None) -> str:
+def why_unusable(found: Analysis | None) -> str:
     """Why a series can't take part; empty where it can."""
     if found is None:
         return "no direction was touched twice"
@@ -164,7 +164,7 @@ def _unusable(found: Analysis | None) -> str:
     return ""
 
 
-def _turn(part: Series, found: Analysis) -> Turn:
+def turn_of(part: Series, found: Analysis) -> Turn:
     means, azimuths, counts, sd_mm, dof = found.curve.shape
     fit = found.readings.fit
     centre = fit.centre_mm if fit is not None else (0.0, 0.0)
