@@ -100,6 +100,12 @@ class TestRecord(_Record):
     planned_touches: int | None = Field(
         default=None, ge=1, le=100_000, description="approaches made from each direction of a series"
     )
+    arm_azimuth_deg: float | None = Field(
+        default=None,
+        ge=-360,
+        le=360,
+        description="azimuth of an arm of the seat itself on the body, as a mark tells, at orientation 0",
+    )
     origin: Origin | None = None
     notes: tuple[tuple[str, str], ...] = ()
 

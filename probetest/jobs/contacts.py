@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
-from typing import TypeVar
+from typing import Literal, TypeVar
 
 import numpy as np
 import pandas as pd
@@ -15,7 +15,8 @@ from probetest.errors import StatisticsError
 from probetest.jobs.analysis import Analysis, Series
 from probetest.jobs.separating import turn_of, why_unusable
 from probetest.statistics.approach import group_means, unit_vectors
-from probetest.statistics.contact_evidence import Failed, Seen, Size
+from probetest.statistics.contact_change import ArmChange, arm_changes
+from probetest.statistics.contact_evidence import Evidence, Failed, Seen, Size
 from probetest.statistics.contact_finding import Finding, find_fault
 from probetest.statistics.contact_gains import ContactGains, contact_gains
 from probetest.statistics.contact_sectors import (
@@ -33,6 +34,7 @@ from probetest.triggers import LEVEL_DEG
 
 Floats = NDArray[np.float64]
 Found = TypeVar("Found")
+ServiceVerdict = Literal["helped", "changed", "no change shown", "can't tell"]
 
 MEDIAN_FACTOR = float(np.sqrt(np.pi / 2))
 """Standard error of a median by that of a mean, of many normal touches."""
@@ -42,6 +44,9 @@ NORMAL_MEDIAN = 0.6745
 
 FAR = 2.5
 """A touch is far off beyond so many sd, as the median distance tells it."""
+
+FEW = 5
+"""Below so many touches of a direction they are held against their mean instead of their median."""
 
 DRIFT_COLUMNS = 7
 """Of the drift: level up to the third power of the order, centre up to the second."""
@@ -209,7 +214,13 @@ class _Look:
         self.reading = still - drift
         means = group_means(self.reading, self.direction, len(self.azimuth))
         self.deviation = self.reading - means[self.direction]
+        counts = np.bincount(self.direction)
         self.medians = np.array([np.median(self.reading[self.direction == one]) for one in range(len(means))])
+
+        # Of few touches one is the median itself.
+        few = counts[self.direction] < FEW
+        own = self.deviation * np.sqrt(counts / np.maximum(counts - 1, 1))[self.direction]
+        self.away = np.where(few, own, self.reading - self.medians[self.direction])
 
     def turn(self, *, medians: bool = False) -> Turn:
         """Means of the directions, or medians, and their scatter."""
@@ -273,7 +284,7 @@ def _scatter(looks: Sequence[_Look], base_deg: float) -> tuple[SectorScatter, Se
 def _far(looks: Sequence[_Look], base_deg: float) -> tuple[SectorEvents, tuple[int, int, int]]:
     """Touches far before the median of their direction, by sector, and how many come as far behind it."""
     body = np.concatenate([look.body[look.direction] for look in looks])
-    away = np.concatenate([look.reading - look.medians[look.direction] for look in looks])
+    away = np.concatenate([look.away for look in looks])
     spread = float(np.median(np.abs(away))) / NORMAL_MEDIAN
     sectors = sector_of(body[away > FAR * spread], base_deg) if spread > 0 else np.array([])
     first, second, third = (int((sectors == arm).sum()) for arm in range(3))
@@ -299,3 +310,53 @@ def _size(told: ContactGains | None, earlier: ContactGains | None) -> Size | Non
         return None
     u = float(np.hypot(told.size_u_mm / told.size_mm, earlier.size_u_mm / earlier.size_mm))
     return Size(float(np.log(told.size_mm / earlier.size_mm)), u)
+
+
+@dataclass(frozen=True, slots=True)
+class Service:
+    """A test before a service held against one after it.
+
+    Attributes
+    ----------
+    before, after : Contacts
+    changes : tuple of ArmChange
+        Empty where the arms can't be held against each other.
+    verdict : str
+        "helped": a fault was found, none after it, and the change is shown. "changed": a change is shown.
+        "no change shown" or "can't tell".
+    reason : str
+        Why arms can't be compared; empty otherwise.
+    """
+
+    before: Contacts
+    after: Contacts
+    changes: tuple[ArmChange, ...]
+    verdict: ServiceVerdict
+    reason: str
+
+
+def service_of(before: Contacts, after: Contacts) -> Service:
+    """Hold the contacts after a service, or a change of spring or stylus, against those before."""
+    if before.gains is None or after.gains is None:
+        reason = "; ".join(
+            dict.fromkeys(one.seen.gains_reason for one in (before, after) if one.gains is None)
+        )
+        return Service(before, after, (), "can't tell", reason)
+    try:
+        changes = arm_changes(before.gains, after.gains, (before.seen.scatter, after.seen.scatter))
+    except StatisticsError as error:
+        return Service(before, after, (), "can't tell", str(error))
+    changed = any(one.word == "changed" for one in changes)
+    was = before.finding.first.kind not in ("healthy", "unknown", "machine")
+    now = after.finding.first.kind == "healthy"
+    # Touches that an unsteady pair spoils are seen in the scatter of its sector, not in its gain.
+    steadied = any(_shown(one) for one in before.finding.evidence) and not any(
+        _shown(one) for one in after.finding.evidence
+    )
+    if was and now and (changed or steadied):
+        return Service(before, after, changes, "helped", "")
+    return Service(before, after, changes, "changed" if changed else "no change shown", "")
+
+
+def _shown(one: Evidence) -> bool:
+    return one.shown and one.p is not None and one.arm_azimuth_deg is not None

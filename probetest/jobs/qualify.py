@@ -17,6 +17,7 @@ from probetest.jobs.budgets import (
 )
 from probetest.jobs.capable import capability_of
 from probetest.jobs.checks import Outcomes, make_checks
+from probetest.jobs.contacts import Contacts, Service, contacts_of, service_of
 from probetest.jobs.flags import OUTCOME_WORDS, Flag, list_flags
 from probetest.jobs.remarks import make_remarks
 from probetest.jobs.separating import Separated, curve_of, separate_stage
@@ -38,6 +39,9 @@ from probetest.statistics.uncertainty import Budget
 from probetest.triggers import Source, TestRecord, Triggers
 
 HEADLINE_STAGE = "baseline"
+
+SERVICE = "service"
+"""In the names of stages after a service."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -99,6 +103,10 @@ class Qualification:
         A test on a reference sphere, where the log holds one.
     stages : Stages
         Whether the probe re-seats, and whether the touch before matters.
+    contacts : Contacts
+        Whether a contact pair is suspect, by the headline stage.
+    service : Service or None
+        The same held against the first stage after a service, where the log holds one.
     remarks : tuple of str
         What a reader must mind, in plain sentences.
     """
@@ -125,6 +133,8 @@ class Qualification:
     whole: CurvePosterior | None
     spherical: Spherical
     stages: Stages
+    contacts: Contacts
+    service: Service | None
     remarks: tuple[str, ...]
 
     @property
@@ -187,6 +197,13 @@ def qualify(triggers: Triggers, limits: Limits) -> Qualification:
         checks = tuple(_no_verdict_on_variation(check) for check in checks)
     stages = find_stages(parts, headline, found, triggers.frame, limits.max_reseat_shift_mm)
     checks += judge_others(others, limits) + tuple(reseat_checks(stages, limits.max_reseat_shift_mm))
+    contacts = contacts_of(
+        stage,
+        triggers.frame,
+        arm_azimuth_deg=record.arm_azimuth_deg,
+        before=stages.touch_before,
+        clockwise=separated.other_way,
+    )
     flagged = [(part, one) for part, one in stage if part is headline or separated.uses(part)]
     return Qualification(
         record=record,
@@ -213,9 +230,23 @@ def qualify(triggers: Triggers, limits: Limits) -> Qualification:
         separated=separated,
         spherical=sphere_of(triggers, headline.stage, headline.orientation_deg, found),
         stages=stages,
+        contacts=contacts,
+        service=_service(contacts, analysed, triggers),
         whole=curve_of(headline, found) if found.variation is not None else None,
         remarks=make_remarks(triggers, found, headline, len(parts), separated),
     )
+
+
+def _service(
+    before: Contacts, analysed: Sequence[tuple[Series, Analysis | None, str]], triggers: Triggers
+) -> Service | None:
+    """The contacts after the first service of the log."""
+    served = next((part.stage for part, _, _ in analysed if SERVICE in part.stage), None)
+    if served is None or served == before.stage:
+        return None
+    stage = [(part, one) for part, one, _ in analysed if part.stage == served]
+    after = contacts_of(stage, triggers.frame, arm_azimuth_deg=triggers.record.arm_azimuth_deg)
+    return service_of(before, after)
 
 
 def _no_verdict_on_variation(check: Check) -> Check:

@@ -8,6 +8,7 @@ import re
 from typing import Any
 
 import probetest
+from probetest.jobs.contacts_json import contacts_of_result
 from probetest.jobs.qualify import Qualification
 from probetest.jobs.separating import MIXED, curve_to_dict, harmonics_to_list, separated_to_dict
 from probetest.jobs.spherical import spherical_to_dict
@@ -59,6 +60,7 @@ def result_to_dict(found: Qualification) -> dict[str, Any]:
         **separated_to_dict(found.separated),
         **spherical_to_dict(found.spherical),
         **stages_to_dict(found.stages),
+        **contacts_of_result(found.contacts, found.service),
         "drift": _drift(found),
         "capability": _capability(found),
         "outcomes": {

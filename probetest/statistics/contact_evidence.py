@@ -9,13 +9,14 @@ import numpy as np
 from scipy import special
 
 from probetest.statistics.contact_gains import ContactGains
-from probetest.statistics.contact_sectors import SectorEvents, SectorScatter
+from probetest.statistics.contact_sectors import SCATTER_RISK, SectorEvents, SectorScatter
 from probetest.statistics.contact_steps import StepsJudged
 from probetest.statistics.hysteresis import Hysteresis
 from probetest.statistics.intervals import Interval
 
-GAIN_RISK, SCATTER_RISK, EVENT_RISK, BEFORE_RISK = 0.003, 0.002 / 3, 0.001, 0.001
-"""Chance of each kind of evidence in a healthy test; together below 1 %. Gains: of each arm and side."""
+GAIN_RISK, EVENT_RISK, BEFORE_RISK = 0.003, 0.001, 0.001
+"""Chance of each kind of evidence in a healthy test; together, with ``SCATTER_RISK`` of each sector and the
+risk of a step of the centre, below 1 %. Gains: of each arm and side."""
 
 SIDE_RISK = 0.05
 """Chance of so many more early than late touches in an unsteady sector that is none."""

@@ -12,7 +12,6 @@ from scipy import special
 from probetest.statistics.contact_evidence import (
     EVENT_RISK,
     GAIN_RISK,
-    SCATTER_RISK,
     Evidence,
     Seen,
     comes_early,
@@ -21,6 +20,7 @@ from probetest.statistics.contact_evidence import (
     weaker,
 )
 from probetest.statistics.contact_gains import ArmGain, ContactGains
+from probetest.statistics.contact_sectors import SCATTER_RISK
 
 Kind = Literal[
     "healthy",
@@ -44,7 +44,7 @@ CLEARLY = 9.0
 
 LIKE_A_MACHINE = "beside equal arms, the curve has what a reversal value or axes of different scale make"
 
-HINT = 0.01
+HINT = 0.003
 """An unsteady sector that scatter makes less often than this is not ruled out."""
 
 MACHINE_RISK = 0.001
