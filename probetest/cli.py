@@ -223,6 +223,36 @@ def expect(result: Path, machine: Path, as_json: bool, corrections: Path | None)
 
 
 @cli.command()
+@click.argument("log", type=PATH)
+@click.option("--before", type=PATH, metavar="LOG", help="A log of the same probe from before a service.")
+@click.option("--json", "as_json", is_flag=True, help="Print the same as JSON, and nothing else.")
+@reading_options
+def contacts(log: Path, before: Path | None, as_json: bool, reading: Reading) -> None:
+    """Say which contact pair of a probe is suspect, on what evidence, and what to do next. Writes nothing.
+
+    Touch from 24 directions or more in turn, 10 times each, best at orientations 0, 30, 90 and 210. Exit
+    codes: 0 no contact pair is suspect, 1 consistent with a fault, 3 can't tell, 2 unusable input.
+
+    Example: probetest contacts SK1-003.csv
+    """
+    from probetest.jobs.batch import Options
+    from probetest.jobs.contacts_check import check_contacts
+    from probetest.jobs.contacts_json import contacts_of_result
+    from probetest.screen.console import print_json, progress
+    from probetest.screen.contacts import print_contacts
+
+    with progress() as bar:
+        logs = [log] if before is None else [log, before]
+        found = check_contacts(log, before, Options(None, reading), bar.reading(*logs))
+    if as_json:
+        print_json({"serial": found.serial, **contacts_of_result(found.contacts, found.service)})
+    else:
+        print_contacts(found)
+    kind = found.contacts.finding.first.kind
+    sys.exit({"healthy": 0, "machine": 0, "unknown": EXIT_CODES["can't tell"]}.get(kind, EXIT_CODES["fail"]))
+
+
+@cli.command()
 @click.argument("folder", default=Path("probetest-demo"), type=PATH, metavar="[DIR]")
 @click.option("--no-pdf", is_flag=True, help="Write result.json only.")
 def demo(folder: Path, no_pdf: bool) -> None:

@@ -96,7 +96,6 @@ def contacts_of(
     *,
     arm_azimuth_deg: float | None = None,
     before: Hysteresis | None = None,
-    earlier: ContactGains | None = None,
     clockwise: bool = False,
 ) -> Contacts:
     """Look at the contacts of one stage.
@@ -111,8 +110,6 @@ def contacts_of(
         Azimuth of an arm on the body of the probe, where it is marked.
     before : Hysteresis, optional
         Whether the touch before matters.
-    earlier : ContactGains, optional
-        Of an earlier test of the same probe with the same stylus.
     clockwise : bool
         The orientations seem to be counted the other way: the first one is used alone.
     """
@@ -175,7 +172,7 @@ def contacts_of(
         failed=_failed(frame, stage, base),
         steps=judged,
         before=before,
-        size=_size(told, earlier),
+        size=None,
     )
     return Contacts(
         stage=stage,
@@ -308,8 +305,14 @@ def _failed(frame: pd.DataFrame, stage: str, base_deg: float | None) -> Failed:
 def _size(told: ContactGains | None, earlier: ContactGains | None) -> Size | None:
     if told is None or earlier is None:
         return None
-    u = float(np.hypot(told.size_u_mm / told.size_mm, earlier.size_u_mm / earlier.size_mm))
-    return Size(float(np.log(told.size_mm / earlier.size_mm)), u)
+    u = float(np.hypot(told.lobe_u_mm / told.lobe_mm, earlier.lobe_u_mm / earlier.lobe_mm))
+    return Size(float(np.log(told.lobe_mm / earlier.lobe_mm)), u, told.touches + earlier.touches)
+
+
+def against_earlier(found: Contacts, earlier: Contacts) -> Contacts:
+    """The same with the size of the curve held against an earlier test with the same stylus."""
+    seen = replace(found.seen, size=_size(found.gains, earlier.gains))
+    return replace(found, seen=seen, finding=find_fault(seen))
 
 
 @dataclass(frozen=True, slots=True)

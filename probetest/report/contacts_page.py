@@ -144,7 +144,7 @@ def arms_facts(found: Contacts) -> Facts | None:
     rows += [
         ("Azimuths of the arms", how),
         ("Allowed for of the machine", allowed[gains.beside]),
-        ("Pre-travel over an arm", f"{um(gains.size_mm)} ± {um(2 * gains.size_u_mm)} µm (2 u)"),
+        ("Lobes (order 3)", f"{um(gains.lobe_mm, 2)} ± {um(2 * gains.lobe_u_mm, 2)} µm (2 u)"),
         ("Touches, orientations", f"{found.touches}, {len(found.orientations_deg)}"),
     ]
     rows += [("Not looked at", note) for note in found.notes]
@@ -161,13 +161,13 @@ def evidence_table(found: Contacts) -> Table:
     return Table(
         columns=(
             Column("Looked at", "left", "1fr"),
-            Column("Arm", "right", "12mm"),
-            Column("Found (95 %)", "right", "40mm"),
-            Column("By chance", "right", "20mm"),
-            Column("n", "right", "12mm"),
-            Column("Speaks against a healthy probe", "left", "24mm"),
+            Column("Arm", "right", "11mm"),
+            Column("Found (95 %)", "right", "47mm"),
+            Column("By chance", "right", "19mm"),
+            Column("n", "right", "10mm"),
+            Column("Against a healthy probe", "left", "23mm"),
         ),
-        rows=tuple(_row(one) for one in found.finding.evidence),
+        rows=tuple(evidence_cells(one) for one in found.finding.evidence),
         note="Opening force: share of the force at which this arm opens the circuit, above or below that "
         "of the "
         "other two. By chance: how often a healthy probe shows as much; for opening forces one whose arms "
@@ -176,7 +176,8 @@ def evidence_table(found: Contacts) -> Table:
     )
 
 
-def _row(one: Evidence) -> tuple[Cell, ...]:
+def evidence_cells(one: Evidence) -> tuple[str, str, str, str, str, str]:
+    """Name, arm, value, chance, touches, and whether it speaks against a healthy probe."""
     arm = UNKNOWN if one.arm_azimuth_deg is None else f"{one.arm_azimuth_deg:.0f}°"
     name = one.name[:1].upper() + one.name[1:] + (f"; {one.note}" if one.note else "")
     chance = UNKNOWN if one.p is None else p_words(one.p)

@@ -82,17 +82,20 @@ class Failed:
 
 @dataclass(frozen=True, slots=True)
 class Size:
-    """Size of the three-arm shape against an earlier test of the same probe and stylus.
+    """Size of the lobes against an earlier test of the same probe and stylus.
 
     Attributes
     ----------
     change : float
         Logarithm of its ratio to the earlier one.
     u : float
+    touches : int
+        Of both tests.
     """
 
     change: float
     u: float
+    touches: int
 
 
 @dataclass(frozen=True, slots=True)
@@ -186,9 +189,9 @@ def evidence_of(seen: Seen) -> Iterator[Evidence]:
         total = sum(early.touches) + early.touches_between
         most = early.events[early.arm] if early.arm is not None else 0
         yield Evidence(
-            "early touches of one sector", seen.azimuth_deg(early.arm), float(most), None, "touches",
+            "touches far too early, in this sector", seen.azimuth_deg(early.arm), float(most), None, "touches",
             early.p, shown, total,
-            f"of {sum(early.events) + early.events_between} early touches in all",
+            f"{sum(early.events) + early.events_between} in all",
         )  # fmt: skip
     failed = seen.failed
     lost = failed.missed + failed.open_at_start + failed.false
@@ -209,12 +212,12 @@ def evidence_of(seen: Seen) -> Iterator[Evidence]:
             float(np.exp(seen.size.change - half)), float(np.exp(seen.size.change + half)), 0.95
         )
         yield Evidence(
-            "size against the earlier test",
+            "lobes against the earlier test",
             None,
             float(np.exp(seen.size.change)),
             limits,
             "1",
             None,
             weaker(seen.size),
-            0,
+            seen.size.touches,
         )

@@ -10,6 +10,7 @@ from scipy import optimize
 
 from probetest.errors import StatisticsError
 from probetest.statistics.curve_posterior import span_basis, without
+from probetest.statistics.lobing import Harmonic, describe_harmonic
 from probetest.statistics.seat import MAX_PAIR_RATIO, seat_shape
 from probetest.statistics.turned_shape import CLEAR, PAIR_SD, TRIED_ARMS_DEG, TRIED_RATIOS, USUAL_PAIR
 from probetest.statistics.turns import Stack
@@ -179,6 +180,13 @@ class SeatProblem:
         if abs(1.5 * free.logs[arm]) <= HEALTHY:
             return -np.inf
         return float(np.sqrt(max(0.0, self.at_border(free, arm) - free.misfit)))
+
+    def lobe(self, variance: float, dof: float) -> Harmonic:
+        """Third order of the curve, by itself beside level, centre and machine."""
+        seen = without(self.known, self.stack.of_probe([3]))
+        size = np.linalg.lstsq(seen, self.aim, rcond=None)[0]
+        spread = np.linalg.pinv(seen.T @ seen) * variance * self.sd_mm**2
+        return describe_harmonic(3, np.asarray(size), np.asarray(spread), dof)
 
     def covariance(self, fitted: Fitted) -> Floats:
         """Of size, arm azimuth, pair ratio and ways, for a scatter of 1."""

@@ -94,6 +94,8 @@ class ContactGains:
         Pre-travel with the force along an arm, and its standard error.
     pair_ratio : float
         Of the contact pairs, see `probetest.statistics.seat`.
+    lobe_mm, lobe_u_mm : float
+        Amplitude of the third order of the curve, which goes with the force of the spring.
     alike_misfit, free_misfit : float
         Sums of squares left by equal arms and by three free gains, in variances of the scatter.
     excess : float
@@ -118,6 +120,8 @@ class ContactGains:
     size_mm: float
     size_u_mm: float
     pair_ratio: float
+    lobe_mm: float
+    lobe_u_mm: float
     alike_misfit: float
     free_misfit: float
     excess: float
@@ -229,6 +233,7 @@ def _describe(
     azimuths = np.mod(free.place[1] + 120.0 * np.arange(3), 360.0)
     order = [int(arm) for arm in np.argsort(azimuths)]
     logs = 1.5 * free.logs
+    lobe = problem.lobe(variance, dof)
     roots = [problem.beyond_border(free, arm) / np.sqrt(variance) for arm in range(3)]
     arms = [
         _arm(float(azimuths[arm]), float(logs[arm]), float(errors[arm]), roots[arm], dof, level)
@@ -244,6 +249,8 @@ def _describe(
         size_mm=float(free.place[0]),
         size_u_mm=float(np.sqrt(covariance[0, 0])),
         pair_ratio=float(free.place[2]),
+        lobe_mm=lobe.amplitude_mm,
+        lobe_u_mm=lobe.u_mm,
         alike_misfit=alike.misfit,
         free_misfit=free.misfit,
         excess=variance,

@@ -1,0 +1,73 @@
+"""A log, and one from before a service if wanted, to the finding on the contacts."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from pathlib import Path
+
+from probetest.errors import ReportError
+from probetest.jobs.batch import Options, read_jobs
+from probetest.jobs.contacts import Contacts, Service, against_earlier, service_of
+from probetest.jobs.qualify import Qualification, qualify
+from probetest.limits import Limits
+
+
+@dataclass(frozen=True, slots=True)
+class Checked:
+    """The contacts of one serial.
+
+    Attributes
+    ----------
+    serial : str
+    contacts : Contacts
+    service : Service or None
+        Against the log from before, or against the baseline of the same log.
+    """
+
+    serial: str
+    contacts: Contacts
+    service: Service | None
+
+
+def check_contacts(
+    log: Path, before: Path | None, options: Options, advance: Callable[[int], None] = lambda _: None
+) -> Checked:
+    """Look at the contacts of the probe of a log.
+
+    Parameters
+    ----------
+    log : pathlib.Path
+    before : pathlib.Path or None
+        Log of the same serial from before a service.
+    options : Options
+        How logs are read.
+    advance : callable
+        Called with the bytes read.
+
+    Raises
+    ------
+    ProbetestError
+        If a log can't be used, or the logs are of different serials.
+    """
+    found = _one(log, options, advance)
+    if before is None:
+        service = found.service
+        return Checked(found.record.serial, found.contacts, service)
+    earlier = _one(before, options, advance)
+    if earlier.record.serial != found.record.serial:
+        raise ReportError(
+            f"{before.name}: found serial {earlier.record.serial}, expected {found.record.serial} as in "
+            f"{log.name}; name a log of the same probe."
+        )
+    contacts = against_earlier(found.contacts, earlier.contacts)
+    return Checked(found.record.serial, contacts, service_of(earlier.contacts, contacts))
+
+
+def _one(log: Path, options: Options, advance: Callable[[int], None]) -> Qualification:
+    jobs = read_jobs([log], options, advance)
+    if len(jobs) != 1:
+        raise ReportError(
+            f"{log.name}: found {len(jobs)} serials, expected one; name it by --serial, or split the log."
+        )
+    return qualify(jobs[0].triggers, Limits())
