@@ -211,6 +211,7 @@ def analyse(
     unit_mm: float = 1.0,
     planned: int | None = None,
     level: float = 0.95,
+    curve_wanted: bool = True,
 ) -> Analysis:
     """Run all statistics on one series.
 
@@ -227,6 +228,8 @@ def analyse(
         Approaches planned from each direction.
     level : float
         Two-sided level of the intervals.
+    curve_wanted : bool
+        False leaves out variation, harmonics and the fitted seat.
 
     Raises
     ------
@@ -252,9 +255,13 @@ def analyse(
     spread = measure_scatter(rows, readings, resolution.step_mm, serial, lost, level)
     counts = np.bincount(readings.direction, minlength=len(readings.azimuth_deg))
     curve = make_curve(readings, spread, counts, slope)
-    variation, variation_reason = _variation(readings, curve, level)
+    variation, variation_reason = (
+        _variation(readings, curve, level) if curve_wanted else (None, "not asked for")
+    )
     harmonics, harmonics_reason = (
-        _try(lambda: fit_harmonics(*curve.shape)) if readings.fit else (None, variation_reason)
+        _try(lambda: fit_harmonics(*curve.shape))
+        if readings.fit and curve_wanted
+        else (None, variation_reason)
     )
     seat, seat_reason = (
         _try(lambda: fit_seat(*curve.shape)) if variation and curve.noise_mm > 0 else (None, variation_reason)

@@ -16,10 +16,11 @@ from probetest.jobs.analysis import Analysis, Series
 from probetest.jobs.separating import turn_of, why_unusable
 from probetest.statistics.approach import group_means, unit_vectors
 from probetest.statistics.contact_change import ArmChange, arm_changes
-from probetest.statistics.contact_evidence import Evidence, Failed, Seen, Size
+from probetest.statistics.contact_evidence import Failed, Seen, Size, comes_early, unsteady
 from probetest.statistics.contact_finding import Finding, find_fault
 from probetest.statistics.contact_gains import ContactGains, contact_gains
 from probetest.statistics.contact_sectors import (
+    SCATTER_RISK,
     SectorEvents,
     SectorScatter,
     sector_events,
@@ -137,14 +138,6 @@ def contacts_of(
         )
         reason = plain_reason or reason
     told = gains or plain
-    medians, _ = _try(
-        lambda: contact_gains(
-            [look.turn(medians=True) for look in looks],
-            beside=told.beside if told is not None else "nothing",
-            arm_azimuth_deg=arm_azimuth_deg,
-        ),
-        looks,
-    )
     base = None if told is None else told.arms[0].azimuth_deg
     notes = [reason] if told is None else []
     scatter: tuple[SectorScatter, ...] = ()
@@ -165,15 +158,25 @@ def contacts_of(
         gains=gains,
         gains_reason=reason,
         plain=plain,
-        by_medians=medians,
+        by_medians=None,
         scatter=scatter,
         early_touches=early,
         late_touches=late,
-        failed=_failed(frame, stage, base),
+        failed=_failed(frame, stage, base, [look.part.orientation_deg for look in looks]),
         steps=judged,
         before=before,
         size=None,
     )
+    if told is not None and unsteady(seen):
+        medians, _ = _try(
+            lambda: contact_gains(
+                [look.turn(medians=True) for look in looks],
+                beside=told.beside,
+                arm_azimuth_deg=arm_azimuth_deg,
+            ),
+            looks,
+        )
+        seen = replace(seen, by_medians=medians)
     return Contacts(
         stage=stage,
         orientations_deg=tuple(look.part.orientation_deg for look in looks),
@@ -289,12 +292,14 @@ def _far(looks: Sequence[_Look], base_deg: float) -> tuple[SectorEvents, tuple[i
     return sector_events(early, body, base_deg), (first, second, third)
 
 
-def _failed(frame: pd.DataFrame, stage: str, base_deg: float | None) -> Failed:
+def _failed(
+    frame: pd.DataFrame, stage: str, base_deg: float | None, orientations_deg: Sequence[float]
+) -> Failed:
     mine = frame[frame["stage"] == stage]
     counts = mine["outcome"].value_counts()
     missed, opened, false = (int(counts[name]) for name in ("missed", "open_at_start", "false"))
     sectors = None
-    level = mine[mine["elevation_deg"].abs() <= LEVEL_DEG]
+    level = mine[(mine["elevation_deg"].abs() <= LEVEL_DEG) & mine["orientation_deg"].isin(orientations_deg)]
     if base_deg is not None and missed:
         body = (level["azimuth_deg"] - level["orientation_deg"]).to_numpy()
         sectors = sector_events(body[(level["outcome"] == "missed").to_numpy()], body, base_deg)
@@ -325,7 +330,8 @@ class Service:
     changes : tuple of ArmChange
         Empty where the arms can't be held against each other.
     verdict : str
-        "helped": a fault was found, none after it, and the change is shown. "changed": a change is shown.
+        "helped": a fault was found, none after it, and the change is shown: of an arm, or of the scatter or
+        early touches of its sector, the 95 % intervals of which then lie apart. "changed": a change is shown.
         "no change shown" or "can't tell".
     reason : str
         Why arms can't be compared; empty otherwise.
@@ -352,14 +358,25 @@ def service_of(before: Contacts, after: Contacts) -> Service:
     changed = any(one.word == "changed" for one in changes)
     was = before.finding.first.kind not in ("healthy", "unknown", "machine")
     now = after.finding.first.kind == "healthy"
-    # Touches that an unsteady pair spoils are seen in the scatter of its sector, not in its gain.
-    steadied = any(_shown(one) for one in before.finding.evidence) and not any(
-        _shown(one) for one in after.finding.evidence
-    )
-    if was and now and (changed or steadied):
+    if was and now and (changed or _steadied(before, after)):
         return Service(before, after, changes, "helped", "")
     return Service(before, after, changes, "changed" if changed else "no change shown", "")
 
 
-def _shown(one: Evidence) -> bool:
-    return one.shown and one.p is not None and one.arm_azimuth_deg is not None
+def _steadied(before: Contacts, after: Contacts) -> bool:
+    """Whether an unsteady sector is steadier than before: touches that it spoils may leave its gain alone."""
+    if before.gains is None or after.gains is None:
+        return False
+    azimuths = np.array([arm.azimuth_deg for arm in after.gains.arms])
+    same = [
+        int(np.argmax(np.cos(np.deg2rad(azimuths - arm.azimuth_deg)))) for arm in before.gains.arms
+    ]  # fmt: skip
+    for was in before.seen.scatter:
+        now = next((one for one in after.seen.scatter if one.arm == same[was.arm]), None)
+        if now is not None and was.p < SCATTER_RISK and was.interval.lower > now.interval.upper:
+            return True
+    early, later, arm = before.seen.early_touches, after.seen.early_touches, comes_early(before.seen)
+    if early is None or later is None or arm is None or early.rate is None or not later.touches[same[arm]]:
+        return False
+    rate = proportion_interval(later.events[same[arm]], later.touches[same[arm]])
+    return early.rate.lower > rate.upper

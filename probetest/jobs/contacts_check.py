@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 from probetest.errors import ReportError
@@ -11,6 +11,7 @@ from probetest.jobs.batch import Options, read_jobs
 from probetest.jobs.contacts import Contacts, Service, against_earlier, service_of
 from probetest.jobs.qualify import Qualification, qualify
 from probetest.limits import Limits
+from probetest.triggers import Stylus
 
 
 @dataclass(frozen=True, slots=True)
@@ -60,8 +61,24 @@ def check_contacts(
             f"{before.name}: found serial {earlier.record.serial}, expected {found.record.serial} as in "
             f"{log.name}; name a log of the same probe."
         )
-    contacts = against_earlier(found.contacts, earlier.contacts)
+    if _other_stylus(found.record.stylus, earlier.record.stylus):
+        why = "size of the curve against the earlier test, for the two logs state different styli"
+        contacts = replace(found.contacts, notes=(*found.contacts.notes, why))
+    else:
+        contacts = against_earlier(found.contacts, earlier.contacts)
     return Checked(found.record.serial, contacts, service_of(earlier.contacts, contacts))
+
+
+def _other_stylus(one: Stylus | None, other: Stylus | None) -> bool:
+    if one is None or other is None:
+        return False
+    return any(
+        first is not None and second is not None and first != second
+        for first, second in (
+            (one.length_mm, other.length_mm),
+            (one.ball_diameter_mm, other.ball_diameter_mm),
+        )
+    )
 
 
 def _one(log: Path, options: Options, advance: Callable[[int], None]) -> Qualification:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from typing import Any
 
 from probetest.jobs.contact_words import CAUTIONS, advice, named, opens, sentence
@@ -15,6 +16,15 @@ def contacts_of_result(contacts: Contacts, service: Service | None) -> dict[str,
     return {"contacts": contacts_to_dict(contacts), "service": service_to_dict(service)}
 
 
+def _finite(value: Any) -> Any:
+    """Infinite and undefined numbers as null; JSON has no word for them."""
+    if isinstance(value, dict):
+        return {key: _finite(part) for key, part in value.items()}
+    if isinstance(value, list):
+        return [_finite(part) for part in value]
+    return None if isinstance(value, float) and not math.isfinite(value) else value
+
+
 def contacts_to_dict(found: Contacts) -> dict[str, Any]:
     """What result.json says under ``contacts``; lengths in mm, shares as shares, intervals 95 %.
 
@@ -22,7 +32,7 @@ def contacts_to_dict(found: Contacts) -> dict[str, Any]:
     lifts): the machine's azimuth at orientation 0.
     """
     finding, gains = found.finding, found.gains
-    return {
+    plain = {
         "finding": finding.first.kind,
         "arm_azimuth_deg": finding.first.arm_azimuth_deg,
         "confidence": finding.first.confidence,
@@ -44,6 +54,10 @@ def contacts_to_dict(found: Contacts) -> dict[str, Any]:
         if gains is None
         else {
             "stated": found.arm_stated,
+            "late": [
+                {"azimuth_deg": arm.azimuth_deg, "late_mm": late, "late_u_mm": u}
+                for arm, (late, u) in zip(gains.arms, gains.late_mm(), strict=True)
+            ],
             "azimuth_u_deg": gains.arm_u_deg,
             "allowed_for": gains.beside,
             "lobe_mm": gains.lobe_mm,
@@ -54,10 +68,11 @@ def contacts_to_dict(found: Contacts) -> dict[str, Any]:
         },
         "notes": list(found.notes),
     }
+    return {key: _finite(value) for key, value in plain.items()}
 
 
 def service_to_dict(service: Service | None) -> dict[str, Any] | None:
-    """A test before and after a service, arm by arm."""
+    """A test before and after a service, arm by arm; their forces as natural logarithms."""
     if service is None:
         return None
     return {
@@ -75,7 +90,7 @@ def service_to_dict(service: Service | None) -> dict[str, Any] | None:
                 "lower": one.interval.lower,
                 "upper": one.interval.upper,
                 "p": one.p,
-                "scatter_ratio": one.scatter_ratio,
+                "scatter_ratio": _finite(one.scatter_ratio),
                 "word": one.word,
             }
             for one in service.changes

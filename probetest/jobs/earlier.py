@@ -187,6 +187,26 @@ class EarlierHeadline(_Part):
     orientation_deg: float = _Number
 
 
+class EarlierArm(_Part):
+    """An arm of the seat."""
+
+    azimuth_deg: float = _Number
+    late_mm: float = _Number
+    late_u_mm: float = Field(gt=0, le=1e6)
+
+
+class EarlierArms(_Part):
+    """The arms, where they were told apart."""
+
+    late: tuple[EarlierArm, ...] = Field(default=(), max_length=3)
+
+
+class EarlierContacts(_Part):
+    """What was said of the contacts."""
+
+    arms: EarlierArms | None = None
+
+
 class EarlierResult(_Part):
     """The parts of a result that another test can be held against.
 
@@ -209,12 +229,19 @@ class EarlierResult(_Part):
     pretravel: EarlierPretravel
     separation: EarlierSeparation | None = None
     outcomes: EarlierOutcomes
+    contacts: EarlierContacts | None = None
     series: tuple[EarlierSeries, ...] = Field(default=(), max_length=10_000)
     budgets: tuple[EarlierBudget, ...] = Field(default=(), max_length=100)
 
     def expanded_mm(self, figure: str) -> float | None:
         """Expanded uncertainty of a figure, None where no budget of it was given."""
         return next((part.expanded_mm for part in self.budgets if part.figure == figure), None)
+
+    @property
+    def arms(self) -> tuple[EarlierArm, ...]:
+        """The three arms; empty where they were not told apart."""
+        told = self.contacts.arms if self.contacts is not None else None
+        return told.late if told is not None and len(told.late) == 3 else ()
 
     @property
     def own(self) -> EarlierShape | None:

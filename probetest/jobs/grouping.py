@@ -103,6 +103,7 @@ def _stages(test: Tested) -> Iterator[tuple[str, Tested]]:
                 mean_u_mm=None,
                 unevenness_mm=None,
                 unevenness_u_mm=None,
+                arms=(),
                 failed=0,
                 approaches=0,
             ),

@@ -131,7 +131,7 @@ def find_stages(
         for part in others
         if part is not again and len(part.level)
     ]
-    before, reason = _touch_before(headline, found, frame)
+    before, reason = hysteresis_of(headline, found, frame)
     return Stages(tuple(changes), _overtravel(headline, others, found), before, reason)
 
 
@@ -253,7 +253,7 @@ def _overtravel(headline: Series, others: Sequence[Series], found: Analysis) -> 
     )
 
 
-def _touch_before(headline: Series, found: Analysis, frame: pd.DataFrame) -> tuple[Hysteresis | None, str]:
+def hysteresis_of(headline: Series, found: Analysis, frame: pd.DataFrame) -> tuple[Hysteresis | None, str]:
     """Whether the touch before matters, in the headline series."""
     direction = found.readings.direction
     if found.readings.fit is None:

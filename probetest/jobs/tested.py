@@ -26,6 +26,15 @@ LIMITS_PER_U = 3.92
 
 
 @dataclass(frozen=True, slots=True)
+class Arm:
+    """An arm of the seat: its azimuth on the body, and how much later than the others it opens."""
+
+    azimuth_deg: float
+    late_mm: float
+    late_u_mm: float
+
+
+@dataclass(frozen=True, slots=True)
 class Tested:
     """One test of one unit; lengths in mm, None where a figure is not known.
 
@@ -47,6 +56,8 @@ class Tested:
         Mean pre-travel.
     unevenness_mm, unevenness_u_mm : float or None
         Amplitude of the two-lobed part of the curve.
+    arms : tuple of Arm
+        In the order of their azimuths; empty where they are not told apart.
     failed, approaches : int
         Approaches without a valid trigger, and all.
     """
@@ -65,6 +76,7 @@ class Tested:
     mean_u_mm: float | None
     unevenness_mm: float | None
     unevenness_u_mm: float | None
+    arms: tuple[Arm, ...]
     failed: int
     approaches: int
 
@@ -101,6 +113,7 @@ def tested_of(result: EarlierResult, where: str) -> Tested:
         mean_u_mm=None if expanded is None else expanded / 2,
         unevenness_mm=wave.amplitude_mm if wave else None,
         unevenness_u_mm=wave.u_mm if wave else None,
+        arms=tuple(Arm(one.azimuth_deg, one.late_mm, one.late_u_mm) for one in result.arms),
         failed=result.outcomes.approaches - result.outcomes.triggers,
         approaches=result.outcomes.approaches,
     )

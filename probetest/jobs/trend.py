@@ -10,6 +10,7 @@ from typing import Any
 import numpy as np
 
 from probetest.faults import printable
+from probetest.jobs.arm_figures import arm_figures, in_one_order
 from probetest.jobs.compared import MEAN, MISSES, MIXED_VARIATION, OWN_VARIATION, SCATTER, UNEVENNESS, Figure
 from probetest.jobs.ramping import Ramp
 from probetest.jobs.tested import Gathered, Tested
@@ -222,7 +223,7 @@ def make_trend(gathered: Gathered, ramp: Ramp, margins: Margins) -> Trend:
         (serial, figure, own)
         for serial, own in aged.items()
         if own
-        for figure in _lengths(own)
+        for figure in (*_lengths(own), *arm_figures(own))
         if len(_points(figure, own)) >= FEWEST_TESTS
     ]
     level = 1.0 - margins.risk / max(1, len(waiting))
@@ -353,7 +354,7 @@ def _aged(serial: str, tests: Sequence[Tested], remarks: list[str]) -> list[Test
             f"{SHORTEST_DAYS:.0f} days on."
         )
         return []
-    return dated
+    return in_one_order(dated)
 
 
 def _days(tests: Sequence[Tested]) -> list[float]:

@@ -190,6 +190,7 @@ def _value(one: Evidence) -> str:
     scale, unit, decimals, sign = {
         "mm": (UM_PER_MM, " µm", 2, False),
         "touches": (1.0, "", 0, False),
+        "steps": (1.0, "", 0, False),
     }.get(one.unit, (1.0, "", 2, False))
     if one.unit == "1" and ("opening" in one.name or "machine" in one.name):
         scale, unit, decimals, sign = PERCENT, " %", 1, True

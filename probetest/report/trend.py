@@ -31,6 +31,10 @@ PANEL_MM = 29.0
 HEADLINE = ("sd", "variation", "mean_pretravel")
 
 
+PANELS = 4
+"""Figures of one serial beside each other."""
+
+
 def overview(found: Trend) -> Note:
     """What the charts say, in plain words."""
     lines = list(told(found))
@@ -264,9 +268,12 @@ def history_charts(found: Trend) -> list[Picture]:
 
 def _history(rows: list[History]) -> Picture:
     with report_style():
-        figure = new_figure(170, 46)
-        panels = np.atleast_1d(figure.subplots(1, len(rows)))
-        for axes, own in zip(panels, rows, strict=True):
+        lines = -(-len(rows) // PANELS)
+        figure = new_figure(170, 46 * lines)
+        panels = np.atleast_1d(figure.subplots(lines, min(PANELS, len(rows)))).ravel()
+        for empty in panels[len(rows) :]:
+            empty.set_axis_off()
+        for axes, own in zip(panels, rows, strict=False):
             values = UM_PER_MM * np.array([point.value for point in own.points])
             half = [0.0 if point.error is None else 1.96 * UM_PER_MM * point.error for point in own.points]
             axes.errorbar(
@@ -277,7 +284,8 @@ def _history(rows: list[History]) -> Picture:
             axes.set_title(own.figure.short)
             axes.set_xlabel("days since the first test")
             axes.margins(x=0.08, y=0.15)
-        panels[0].set_ylabel("µm")
+        for axes in panels[::PANELS]:
+            axes.set_ylabel("µm")
     return picture_from_figure(
         figure,
         caption=f"{rows[0].serial} over its {len(rows[0].points)} tests, each with its 95 %. The line is the "

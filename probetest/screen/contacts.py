@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import math
+
 from rich.table import Table
 from rich.text import Text
 
@@ -46,6 +48,7 @@ def _print_service(service: Service) -> None:
     console.print(Text(f"Service: {SERVICE_WORDS[service.verdict]} {service.reason}".rstrip()))
     for one in service.changes:
         change, low, high = (
-            number(100 * x, 0, sign=True) for x in (one.change, one.interval.lower, one.interval.upper)
+            number(100 * math.expm1(x), 0, sign=True)
+            for x in (one.change, one.interval.lower, one.interval.upper)
         )
         console.print(Text(f"  arm {one.azimuth_deg:.0f}°: {change} % ({low} to {high}), {one.word}"))

@@ -40,7 +40,8 @@ class ArmChange:
     p : float
         Chance of so large a change, either way, by scatter alone.
     scatter_ratio : float or None
-        Scatter of its sector against the others, after by before; None where it isn't known in both.
+        Scatter of its sector against the others, after by before; None where it isn't known in both, or one
+        of them is 0 or infinite.
     word : str
         After Holm over the three arms.
     """
@@ -103,7 +104,7 @@ def arm_changes(
         change = second.contrast - first.contrast
         half = float(special.stdtrit(dof, (1 + level) / 2)) * u
         p = float(2 * special.stdtr(dof, -abs(change) / u))
-        ratio = scatter[1][other].ratio / scatter[0][place].ratio if all(scatter) else None
+        ratio = _by(scatter[1][other].ratio, scatter[0][place].ratio) if all(scatter) else None
         parts.append((first, second, change, Interval(change - half, change + half, level), p, ratio))
     adjusted = holm([part[4] for part in parts])
     return tuple(
@@ -113,6 +114,11 @@ def arm_changes(
         )
         for (first, second, change, interval, p, ratio), own in zip(parts, adjusted, strict=True)
     )  # fmt: skip
+
+
+def _by(after: float, before: float) -> float | None:
+    """Ratio of what can be divided."""
+    return after / before if 0 < before < np.inf and 0 < after < np.inf else None
 
 
 def _between(first_deg: float, second_deg: float) -> float:

@@ -111,7 +111,7 @@ class Seen:
     plain : ContactGains or None
         Of one orientation, nothing of a machine allowed for; None where orientations tell it apart.
     by_medians : ContactGains or None
-        As ``gains``, from the medians of the directions.
+        As ``gains``, from the medians of the directions; where a sector is unsteady.
     scatter : tuple of SectorScatter
         Of the three arms; empty where it can't be told.
     early_touches : SectorEvents or None
@@ -166,6 +166,16 @@ def comes_early(seen: Seen) -> int | None:
     return early.arm if alike < SIDE_RISK else None
 
 
+def stepped(one: StepsJudged) -> bool:
+    """Whether the centre stepped while the test ran."""
+    return one.kind not in ("none", "untold")
+
+
+def unsteady(seen: Seen) -> bool:
+    """Whether any sector scatters more than the others, or collects touches that are far too early."""
+    return comes_early(seen) is not None or any(one.p < SCATTER_RISK for one in seen.scatter)
+
+
 def evidence_of(seen: Seen) -> Iterator[Evidence]:
     """Everything that was looked at."""
     for name, gains in (
@@ -189,7 +199,7 @@ def evidence_of(seen: Seen) -> Iterator[Evidence]:
         total = sum(early.touches) + early.touches_between
         most = early.events[early.arm] if early.arm is not None else 0
         yield Evidence(
-            "touches far too early, in this sector", seen.azimuth_deg(early.arm), float(most), None, "touches",
+            "touches far too early, this sector", seen.azimuth_deg(early.arm), float(most), None, "touches",
             early.p, shown, total,
             f"{sum(early.events) + early.events_between} in all",
         )  # fmt: skip
@@ -200,6 +210,7 @@ def evidence_of(seen: Seen) -> Iterator[Evidence]:
         lost > 0, failed.approaches,
         f"{failed.missed} missed, {failed.open_at_start} open at the start, {failed.false} in free air",
     )  # fmt: skip
+    yield from _steps(seen)
     if seen.before is not None and seen.before.effect is not None:
         effect = seen.before.effect
         yield Evidence(
@@ -221,3 +232,16 @@ def evidence_of(seen: Seen) -> Iterator[Evidence]:
             weaker(seen.size),
             seen.size.touches,
         )
+
+
+def _steps(seen: Seen) -> Iterator[Evidence]:
+    told = [one for one in seen.steps if one.kind != "untold"]
+    if not told:
+        return
+    arms = {one.arm for one in told if stepped(one)}
+    total = sum(len(one.off_deg) for one in told)
+    yield Evidence(
+        "sudden steps of the centre", seen.azimuth_deg(arms.pop()) if len(arms) == 1 else None,
+        float(total), None, "steps", None, any(stepped(one) for one in told), 0,
+        f"looked for at {len(told)} of {len(seen.steps)} orientations",
+    )  # fmt: skip

@@ -17,6 +17,7 @@ from probetest.statistics.contact_evidence import (
     comes_early,
     depends,
     evidence_of,
+    stepped,
     weaker,
 )
 from probetest.statistics.contact_gains import ArmGain, ContactGains
@@ -43,6 +44,10 @@ CLEARLY = 9.0
 """Twice the logarithm of the likelihood by which one arm must beat a machine that is not told apart."""
 
 LIKE_A_MACHINE = "beside equal arms, the curve has what a reversal value or axes of different scale make"
+
+ONE_SIDE = (
+    "one orientation: a side of the machine or of the artefact would show the same; turn the probe to tell"
+)
 
 HINT = 0.003
 """An unsteady sector that scatter makes less often than this is not ruled out."""
@@ -115,6 +120,9 @@ def find_fault(seen: Seen) -> Finding:
     if shown:
         return Finding(shown[0], tuple(shown[1:]), evidence, None)
     gains = seen.gains or seen.plain
+    if any(one.shown for one in evidence):
+        why = "an arm opens early or late, but another one would explain more by itself"
+        return Finding(Candidate("unknown", None, None, why), tuple(_off(seen)), evidence, None)
     if gains is None:
         return Finding(Candidate("unknown", None, None, seen.gains_reason), (), evidence, None)
     if gains.misfit_p < MACHINE_RISK:
@@ -139,6 +147,8 @@ def find_fault(seen: Seen) -> Finding:
 
 def _more(gains: ContactGains) -> int | None:
     """Touches that would show, in 9 of 10 tests of equal arms, that none is 15 % off."""
+    if gains.excess > 1:
+        return None  # what the shape misfits by does not shrink with touches
     wanted = WORTH / (special.ndtri(0.975) + special.ndtri(0.95))
     needed = gains.touches * ((gains.u / wanted) ** 2 - 1)
     return int(np.ceil(needed)) if np.isfinite(needed) and needed >= 1 else None
@@ -170,27 +180,33 @@ def _shown(seen: Seen) -> Iterator[Candidate]:
     if seen.size is not None and weaker(seen.size):
         why = f"the whole curve is {-100 * np.expm1(seen.size.change):.0f} % smaller than in the earlier test"
         yield Candidate("weak_spring", None, 0.999, why)
-    if not apart:
-        yield from _machine(seen)
+    machine = [] if apart else list(_machine(seen))
+    yield from machine
+    sided = bool(unsteady) or _missing_arm(seen) is not None
+    if seen.plain is not None and sided and not machine and not any(one.kind == "machine" for one in arms):
+        yield Candidate("machine", None, None, ONE_SIDE)
 
 
 def _open(seen: Seen) -> Iterator[Candidate]:
     failed = seen.failed
     if failed.open_at_start or failed.missed:
-        sectors = failed.sectors
-        arm = sectors.arm if sectors is not None and sectors.p < EVENT_RISK else None
         why = (
             f"{failed.open_at_start} of {failed.approaches} approaches began with an open circuit, "
             f"{failed.missed} ended without a trigger"
         )
-        yield Candidate("open", seen.azimuth_deg(arm), None, why)
+        yield Candidate("open", seen.azimuth_deg(_missing_arm(seen)), None, why)
     if failed.false:
         why = f"{failed.false} of {failed.approaches} approaches triggered in free air"
         yield Candidate("intermittent", None, None, why)
 
 
+def _missing_arm(seen: Seen) -> int | None:
+    sectors = seen.failed.sectors
+    return sectors.arm if sectors is not None and sectors.p < EVENT_RISK else None
+
+
 def _moved(seen: Seen) -> Iterator[Candidate]:
-    moved = [step for step in seen.steps if step.kind not in ("none", "untold")]
+    moved = [step for step in seen.steps if stepped(step)]
     if not moved:
         return
     arms = {step.arm for step in moved}
@@ -239,9 +255,22 @@ def _apart(seen: Seen) -> Iterator[Candidate]:
 
 def _suspect(gains: ContactGains) -> ArmGain | None:
     """The arm that explains most by itself, where it is shown."""
-    best = gains.best
-    shown = [arm for arm in gains.arms if min(arm.early_p, arm.late_p) < GAIN_RISK]
-    return gains.arms[best.arm] if gains.arms[best.arm] in shown else None
+    best = gains.arms[gains.best.arm]
+    return best if _is_off(best) else None
+
+
+def _is_off(arm: ArmGain) -> bool:
+    return min(arm.early_p, arm.late_p) < GAIN_RISK
+
+
+def _off(seen: Seen) -> Iterator[Candidate]:
+    """Arms that are shown to differ, whether or not they explain most."""
+    for gains in (seen.gains, seen.plain):
+        found = [] if gains is None else [arm for arm in gains.arms if _is_off(arm)]
+        for arm in found:
+            yield Candidate("early" if arm.contrast < 0 else "late", arm.azimuth_deg, None, _words(arm))
+        if found:
+            return
 
 
 def _named(gains: ContactGains, suspect: ArmGain, share: float) -> Iterator[Candidate]:

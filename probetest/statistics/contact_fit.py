@@ -21,10 +21,25 @@ HEALTHY = 0.04
 """Logarithm of the share by which the arms of a healthy seat may differ: a spring 0.1 mm off the axis of a
 seat of 7.5 mm radius loads the arms F/3 (1 + 2 e/R cos), one of them 3 e/R more than the others."""
 
-LARGEST_GAIN = 0.7
-"""Logarithm of the largest share that is tried."""
+LARGEST_GAIN = 1.0
+"""Logarithm of the largest share that is tried, along each way in which gains differ."""
+
+CLOUD, KEPT, STEPS = 200, 5, 12
+"""Seats that are tried beside a start for each way in which gains differ, the best of them that are refined,
+and by how many steps."""
+
+CLOUD_DEG, CLOUD_RATIO, CLOUD_LOG = 15.0, 0.3, 0.4
+"""How far they lie about the start: arm azimuth and gains either way, contact pairs from 0."""
+
+SETTLED = 0.003
+"""A step that takes less than this many variances off the misfit is the last one."""
+
+DAMPED = 5.0
+"""Factor by which a refused step is damped more, and one that was taken less."""
 
 EQUAL = np.zeros(3)
+THIRDS = np.exp(2j * np.pi / 3 * np.arange(3))[:, None, None]
+"""Where the arms stand against the first."""
 
 
 @dataclass(frozen=True, eq=False, slots=True)
@@ -102,7 +117,7 @@ class SeatProblem:
     def one_arm(self, arm: int, free: Fitted) -> Fitted:
         """Only one arm differs."""
         way = (np.eye(3)[arm] - 1 / 3)[:, None]
-        return self.fit(way, np.append(free.place[:3], 1.5 * free.logs[arm]))
+        return self.search(way, np.append(free.place[:3], 1.5 * free.logs[arm]))
 
     def at_border(self, free: Fitted, arm: int) -> float:
         """Misfit where one arm differs by no more than a healthy one, the others as they like."""
@@ -110,7 +125,69 @@ class SeatProblem:
         offset = border * (np.eye(3)[arm] - 1 / 3)
         ways = np.roll([0.0, 1.0, -1.0], arm)[:, None] / np.sqrt(2.0)
         start = np.append(free.place[:3], ways[:, 0] @ free.logs)
-        return self.fit(ways, start, offset).misfit
+        return self.search(ways, start, offset).misfit
+
+    def search(self, ways: Floats, start: Floats, offset: Floats = EQUAL) -> Fitted:
+        """Least squares of all that a cloud about a start leads to.
+
+        Wherever the border between two arms crosses a direction the misfit has a kink, and many of these
+        hold a minimum of their own.
+        """
+        tried = np.vstack([start, self._cloud(ways, start, offset)])
+        return self.fit(ways, self._walked(tried, ways, offset), offset)
+
+    def _cloud(self, ways: Floats, start: Floats, offset: Floats) -> Floats:
+        """The best of seats spread evenly about a start, each of the size that suits it."""
+        count = ways.shape[1] + 2
+        # Powers of the root of x**(d+1) = x + 1 spread points evenly over a cube of d sides.
+        root = 2.0
+        for _ in range(40):
+            root = (1 + root) ** (1 / (count + 1))
+        numbers = np.arange(1, CLOUD * ways.shape[1] + 1)[:, None]
+        cube = np.mod(numbers * root ** -np.arange(1.0, count + 1), 1.0)
+        place = np.ones((len(cube), count + 1))
+        place[:, 1] = start[1] + (CLOUD_DEG * (2 * cube[:, 0] - 1) if self.arm_deg is None else 0.0)
+        place[:, 2] = CLOUD_RATIO * cube[:, 1]
+        place[:, 3:] = start[3:] + CLOUD_LOG * (2 * cube[:, 2:] - 1)
+        lever = self._carried(place, ways, offset)[2].max(axis=0) / np.sqrt(1 + place[:, 2:3] ** 2)
+        seen = without(self.known, (self.stack.root / lever).T)
+        place[:, 0] = np.maximum(self.aim @ seen / np.maximum((seen**2).sum(axis=0), 1e-12), start[0] / 5)
+        left = (self.aim[:, None] - seen * place[:, 0]) / self.sd_mm
+        misfit = (left**2).sum(axis=0) + ((place[:, 2] - USUAL_PAIR) / PAIR_SD) ** 2
+        return np.asarray(place[np.argsort(misfit, kind="stable")[:KEPT]])
+
+    def _walked(self, place: Floats, ways: Floats, offset: Floats) -> Floats:
+        """The best that damped steps of least squares lead to from several places at once."""
+        far = np.full(ways.shape[1], LARGEST_GAIN)
+        lower, upper = np.append([0.0, -np.inf, 0.0], -far), np.append([np.inf, np.inf, MAX_PAIR_RATIO], far)
+        still = np.arange(place.shape[1]) == (-1 if self.arm_deg is None else 1)
+
+        def look(at: Floats) -> tuple[Floats, Floats, Floats]:
+            rest, slopes = self._rests(at, ways, offset)
+            return rest, np.where(still, 0.0, slopes), (rest**2).sum(axis=1)
+
+        place = np.clip(place, lower, upper)
+        rest, slopes, misfit = look(place)
+        damping = np.full(len(place), 0.01)
+        for _ in range(STEPS):
+            bent = slopes.transpose(0, 2, 1) @ slopes
+            size = np.einsum("sii->si", bent)
+            added = damping[:, None] * size + 1e-12 * size.max(axis=1, keepdims=True) + still
+            step = np.linalg.solve(
+                bent + added[:, :, None] * np.eye(len(still)), slopes.transpose(0, 2, 1) @ rest[:, :, None]
+            )
+            there = np.clip(place - step[:, :, 0], lower, upper)
+            seen = look(there)
+            taken = seen[2] < misfit
+            settled = np.where(taken, misfit - seen[2] < SETTLED, damping > 10.0)
+            place = np.where(taken[:, None], there, place)
+            rest = np.where(taken[:, None], seen[0], rest)
+            slopes = np.where(taken[:, None, None], seen[1], slopes)
+            misfit = np.where(taken, seen[2], misfit)
+            damping = np.where(taken, damping / DAMPED, damping * DAMPED)
+            if settled.all():
+                break
+        return np.asarray(place[misfit.argmin()])
 
     def fit(self, ways: Floats, start: Floats, offset: Floats = EQUAL) -> Fitted:
         """Least squares near a start."""
@@ -138,42 +215,55 @@ class SeatProblem:
             jac=slopes,
             bounds=(lower, upper),
             x_scale=1.0,
-            xtol=1e-7,
-            ftol=1e-9,
+            xtol=1e-6,
+            ftol=1e-8,
         )
         return Fitted(place(found.x), ways, offset, float(2 * found.cost))
 
     def rest(self, place: Floats, ways: Floats, offset: Floats) -> Floats:
         """What is left, in the scatter of a mean; and how unusual the contact pairs are."""
-        shape = self._shape(place, ways, offset)[0]
-        left = self.aim - without(self.known, shape * self.stack.root)
-        return np.append(left / self.sd_mm, (place[2] - USUAL_PAIR) / PAIR_SD)
+        return np.asarray(self._rests(place[None], ways, offset)[0][0])
 
     def slopes(self, place: Floats, ways: Floats, offset: Floats) -> Floats:
         """Derivatives of ``rest``."""
-        _, moves = self._shape(place, ways, offset)
-        seen = -without(self.known, moves * self.stack.root[:, None]) / self.sd_mm
-        pairs = np.zeros(seen.shape[1])
-        pairs[2] = 1 / PAIR_SD
-        return np.vstack([seen, pairs])
+        return np.asarray(self._rests(place[None], ways, offset)[1][0])
 
-    def _shape(self, place: Floats, ways: Floats, offset: Floats) -> tuple[Floats, Floats]:
+    def _rests(self, place: Floats, ways: Floats, offset: Floats) -> tuple[Floats, Floats]:
+        """Both for several places at once, shapes (places, means + 1) and (places, means + 1, figures)."""
+        shape, moves = self._shapes(place, ways, offset)
+        root = self.stack.root
+        left = self.aim[:, None] - without(self.known, (shape * root).T)
+        seen = -without(self.known, moves * root[:, None])
+        rest = np.column_stack([left.T / self.sd_mm, (place[:, 2] - USUAL_PAIR) / PAIR_SD])
+        pairs = np.zeros((len(place), 1, place.shape[1]))
+        pairs[:, :, 2] = 1 / PAIR_SD
+        return rest, np.concatenate([seen / self.sd_mm, pairs], axis=1)
+
+    def _shapes(self, place: Floats, ways: Floats, offset: Floats) -> tuple[Floats, Floats]:
         """Pre-travel in each direction, as `seat_shape` gives it, and how it moves with the figures."""
-        size, arm_deg, ratio = place[:3]
-        logs = offset + ways @ place[3:]
-        psi = np.deg2rad(self.stack.body_deg[:, None] + 180.0 - (arm_deg + np.array([0.0, 120.0, 240.0])))
-        lever = np.cos(psi) + ratio * np.abs(np.sin(psi))
-        first = (lever / np.exp(logs)).argmax(axis=1)
-        rows = np.arange(len(first))
-        lever, psi = lever[rows, first], psi[rows, first]
-        shape = size * np.sqrt(1 + ratio**2) * np.exp(logs[first]) / lever
-        turned = ratio * np.sign(np.sin(psi)) * np.cos(psi) - np.sin(psi)
+        size, ratio = place[:, :1], place[:, 2:3]
+        along, across, shares = self._carried(place, ways, offset)
+        first = shares.argmax(axis=0)
+        along, across = np.choose(first, along), np.choose(first, across)
+        lever = along + ratio * np.abs(across)
+        unit = np.sqrt(1 + ratio**2) / np.choose(first, shares)
+        shape = size * unit
         moves = [
-            shape / size if size else np.sqrt(1 + ratio**2) * np.exp(logs[first]) / lever,
-            shape * turned / lever * np.pi / 180,
-            shape * (ratio / (1 + ratio**2) - np.abs(np.sin(psi)) / lever),
+            unit,
+            shape * (ratio * np.sign(across) * along - across) / lever * np.pi / 180,
+            shape * (ratio / (1 + ratio**2) - np.abs(across) / lever),
         ]
-        return shape, np.column_stack([*moves, shape[:, None] * ways[first]])
+        return shape, np.concatenate([np.stack(moves, axis=2), shape[:, :, None] * ways[first]], axis=2)
+
+    def _carried(self, place: Floats, ways: Floats, offset: Floats) -> tuple[Floats, Floats, Floats]:
+        """Cosine and sine between force and each arm, and lever by gain; shapes (3, places, means)."""
+        force, arm = np.deg2rad(self.stack.body_deg + 180.0), np.deg2rad(place[:, 1:2])
+        cosine = np.cos(force) * np.cos(arm) + np.sin(force) * np.sin(arm)
+        sine = np.sin(force) * np.cos(arm) - np.cos(force) * np.sin(arm)
+        along = cosine * THIRDS.real + sine * THIRDS.imag
+        across = sine * THIRDS.real - cosine * THIRDS.imag
+        gains = np.exp(offset + place[:, 3:] @ ways.T).T[:, :, None]
+        return along, across, (along + place[:, 2:3] * np.abs(across)) / gains
 
     def beyond_border(self, free: Fitted, arm: int) -> float:
         """How far an arm lies beyond the healthy border, in standard errors; below 0 within it."""

@@ -14,6 +14,7 @@ from probetest.errors import StatisticsError
 from probetest.statistics.contact_fit import HEALTHY, Fitted, SeatProblem
 from probetest.statistics.intervals import Interval, t_factor
 from probetest.statistics.machine import reversal_columns
+from probetest.statistics.seat import seat_shape
 from probetest.statistics.turns import Stack, Turn, stack_turns
 
 Floats = NDArray[np.float64]
@@ -107,7 +108,7 @@ class ContactGains:
     dof : float
         Its degrees of freedom.
     misfit_p : float
-        Chance of so large a rest by scatter alone; NaN where nothing is left.
+        Chance of so large a rest by scatter alone.
     directions, touches : int
         Direction means, and touches behind them.
     parameters : int
@@ -142,6 +143,18 @@ class ContactGains:
     def best(self) -> OneArm:
         """The arm that explains most by itself."""
         return min(self.one_arm, key=lambda one: one.misfit)
+
+    def late_mm(self) -> tuple[tuple[float, float], ...]:
+        """How much later than the others each arm opens in its sector, and its standard error, mm.
+
+        Its contrast times the mean pre-travel of the shape; the size comes from the third order, which the
+        readings tell far better than the size itself.
+        """
+        azimuth = np.arange(0.0, 360.0, 1.0)
+        shape = seat_shape(azimuth, 0.0, self.pair_ratio)
+        third = 2 * abs(float((shape * np.cos(np.deg2rad(3 * azimuth))).mean()))
+        mean_mm = float(shape.mean()) * self.lobe_mm / third
+        return tuple((arm.contrast * mean_mm, arm.u * mean_mm) for arm in self.arms)
 
     def share_of_likelihood(self) -> tuple[float, float, float]:
         """How the likelihood of one arm apart is shared by the three, each equally likely beforehand."""
@@ -187,14 +200,14 @@ def contact_gains(
     """
     stack = stack_turns(turns, least=2 if beside == "waves" else 1)
     dof = sum(turn.dof for turn in turns)
-    sd = float(np.sqrt(sum(turn.dof * turn.sd_mm**2 for turn in turns) / dof))
+    sd = float(np.sqrt(sum(turn.dof * turn.sd_mm**2 for turn in turns) / dof)) if dof > 0 else 0.0
     if not sd > 0:
         raise StatisticsError(
             "readings without any scatter show no gains of arms: nothing tells how sure they are"
         )
     problem = SeatProblem(stack, _machine(stack, beside), sd, arm_azimuth_deg)
     alike = problem.fit(np.zeros((3, 0)), problem.start())
-    free = problem.fit(_CONTRAST, np.append(alike.place, [0.0, 0.0]))
+    free = problem.search(_CONTRAST, np.append(alike.place, [0.0, 0.0]))
     apart = [problem.one_arm(arm, free) for arm in range(3)]
     best = min(apart, key=_misfit)
     free = min(free, problem.fit(_CONTRAST, np.append(best.place[:3], best.logs @ _CONTRAST)), key=_misfit)
@@ -260,7 +273,7 @@ def _describe(
         misfit_p=misfit,
         directions=len(problem.aim),
         touches=int(problem.stack.touches.sum()),
-        parameters=problem.known.shape[1] + 3,
+        parameters=len(problem.aim) - left - 2,
     )
 
 
