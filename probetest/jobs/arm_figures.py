@@ -5,6 +5,8 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
+import numpy as np
+
 from probetest.jobs.compared import Figure, Sample
 from probetest.jobs.tested import Arm, Tested
 from probetest.margins import Margins
@@ -15,15 +17,18 @@ SAME_ARM_DEG = 60.0
 
 @dataclass(frozen=True, slots=True)
 class ArmFigure(Figure):
-    """How much later than the mean of the other two an arm opens, in mm of pre-travel.
+    """How much later, or earlier, than the mean of the other two an arm opens, in mm of pre-travel.
 
     Attributes
     ----------
     arm : int
         Index into ``Tested.arms`` of tests that were put in the same order.
+    sign : float
+        1: later, -1: earlier.
     """
 
     arm: int = 0
+    sign: float = 1.0
 
     def margin(self, margins: Margins) -> float:
         """That of the unevenness of the arms."""
@@ -34,7 +39,7 @@ class ArmFigure(Figure):
         known = [one for one in units if len(one.arms) == 3]
         return Sample(
             tuple(one.serial for one in known),
-            tuple(one.arms[self.arm].late_mm for one in known),
+            tuple(self.sign * one.arms[self.arm].late_mm for one in known),
             tuple(one.arms[self.arm].late_u_mm for one in known),
             tuple(one.serial for one in units if len(one.arms) != 3),
         )
@@ -60,19 +65,30 @@ def _apart(first_deg: float, second_deg: float) -> float:
 
 
 def arm_figures(tests: Sequence[Tested]) -> tuple[ArmFigure, ...]:
-    """A figure for each arm of a serial; none where no test tells the arms apart."""
-    first = next((one.arms for one in tests if len(one.arms) == 3), ())
-    return tuple(
-        ArmFigure(
-            name=f"arm_{place + 1}",
-            label=f"Arm at {arm.azimuth_deg:.0f}°, later than the other two",
-            unit="mm",
-            kind="length",
-            value="",
-            error="",
-            note="of the pre-travel where this arm opens",
-            short=f"Arm at {arm.azimuth_deg:.0f}°, later",
-            arm=place,
+    """A figure for each arm of a serial; none where no test tells the arms apart.
+
+    An arm may come to open later or earlier; the figure is the one that grew from the first half of the tests
+    to the second, so that whoever judges it must allow for the choice.
+    """
+    known = [one.arms for one in tests if len(one.arms) == 3]
+    figures = []
+    for place, arm in enumerate(known[0] if known else ()):
+        late = [arms[place].late_mm for arms in known]
+        half = len(late) // 2
+        earlier = half > 0 and np.mean(late[-half:]) < np.mean(late[:half])
+        word = "earlier" if earlier else "later"
+        figures.append(
+            ArmFigure(
+                name=f"arm_{place + 1}_{word}",
+                label=f"Arm at {arm.azimuth_deg:.0f}°, {word} than the other two",
+                unit="mm",
+                kind="length",
+                value="",
+                error="",
+                note="of the pre-travel where this arm opens",
+                short=f"Arm at {arm.azimuth_deg:.0f}°, {word}",
+                arm=place,
+                sign=-1.0 if earlier else 1.0,
+            )
         )
-        for place, arm in enumerate(first)
-    )
+    return tuple(figures)

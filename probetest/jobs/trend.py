@@ -10,7 +10,7 @@ from typing import Any
 import numpy as np
 
 from probetest.faults import printable
-from probetest.jobs.arm_figures import arm_figures, in_one_order
+from probetest.jobs.arm_figures import ArmFigure, arm_figures, in_one_order
 from probetest.jobs.compared import MEAN, MISSES, MIXED_VARIATION, OWN_VARIATION, SCATTER, UNEVENNESS, Figure
 from probetest.jobs.ramping import Ramp
 from probetest.jobs.tested import Gathered, Tested
@@ -226,7 +226,9 @@ def make_trend(gathered: Gathered, ramp: Ramp, margins: Margins) -> Trend:
         for figure in (*_lengths(own), *arm_figures(own))
         if len(_points(figure, own)) >= FEWEST_TESTS
     ]
-    level = 1.0 - margins.risk / max(1, len(waiting))
+    # An arm is looked at for both ways in which it may change.
+    looks = sum(2 if isinstance(figure, ArmFigure) else 1 for _, figure, _ in waiting)
+    level = 1.0 - margins.risk / max(1, looks)
     found = [_history(serial, figure, own, margins, level) for serial, figure, own in waiting]
     histories = [one for one in found if one is not None]
     return Trend(
