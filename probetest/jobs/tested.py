@@ -56,10 +56,10 @@ class Tested:
         Mean pre-travel.
     unevenness_mm, unevenness_u_mm : float or None
         Amplitude of the two-lobed part of the curve.
-    arms : tuple of Arm
-        In the order of their azimuths; empty where they are not told apart.
     failed, approaches : int
         Approaches without a valid trigger, and all.
+    arms : tuple of Arm
+        In the order of their azimuths; empty where they are not told apart.
     """
 
     serial: str
@@ -76,9 +76,9 @@ class Tested:
     mean_u_mm: float | None
     unevenness_mm: float | None
     unevenness_u_mm: float | None
-    arms: tuple[Arm, ...]
     failed: int
     approaches: int
+    arms: tuple[Arm, ...] = ()
 
 
 def tested_of(result: EarlierResult, where: str) -> Tested:

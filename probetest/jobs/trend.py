@@ -43,6 +43,9 @@ DRIFT = "slow drift, or a step from here on"
 LINE_FITS = 1.15
 """A line that leaves at most so much more than the best step is not told from it."""
 
+ARM_SHARE = 0.2
+"""Share of the risk of ageing that is spent on the arms one by one."""
+
 
 @dataclass(frozen=True, slots=True)
 class Point:
@@ -212,12 +215,10 @@ def make_trend(gathered: Gathered, ramp: Ramp, margins: Margins) -> Trend:
         for build, units in builds.items()
         if len(units) > MOST_CHARTED
     )
-    undated = [one.where for one in tests if one.time is None]
+    undated = [printable(one.where) for one in tests if one.time is None]
     if undated:
-        remarks.append(
-            f"{len(undated)} tests have no day and stand behind the others: "
-            f"{', '.join(printable(name) for name in undated[:5])}."
-        )
+        names = ", ".join(undated[:5])
+        remarks.append(f"{len(undated)} tests have no day and stand behind the others: {names}.")
     aged = {serial: _aged(serial, own, remarks) for serial, own in by_serial.items()}
     waiting = [
         (serial, figure, own)
@@ -226,10 +227,15 @@ def make_trend(gathered: Gathered, ramp: Ramp, margins: Margins) -> Trend:
         for figure in (*_lengths(own), *arm_figures(own))
         if len(_points(figure, own)) >= FEWEST_TESTS
     ]
+    arms = sum(isinstance(figure, ArmFigure) for _, figure, _ in waiting)
+    share = ARM_SHARE if arms else 0.0
+    lengths = margins.risk * (1.0 - share) / max(1, len(waiting) - arms)
     # An arm is looked at for both ways in which it may change.
-    looks = sum(2 if isinstance(figure, ArmFigure) else 1 for _, figure, _ in waiting)
-    level = 1.0 - margins.risk / max(1, looks)
-    found = [_history(serial, figure, own, margins, level) for serial, figure, own in waiting]
+    of_arms = margins.risk * share / max(1, 2 * arms)
+    found = (
+        _history(serial, figure, own, margins, 1.0 - (of_arms if isinstance(figure, ArmFigure) else lengths))
+        for serial, figure, own in waiting
+    )
     histories = [one for one in found if one is not None]
     return Trend(
         tuple(charts), tuple(histories), ramp, len(by_serial), len(tests), margins, tuple(remarks),

@@ -284,9 +284,7 @@ def test_chance_is_that_of_the_likelihood_at_the_border(scattered) -> None:
     # Signed root of the likelihood ratio: least misfit with the contrast held at the border, searched for
     # without slopes.
     turns, found = scattered
-    plain = Plain(turns, found.beside)
-    base, logs = found.arms[0].azimuth_deg, logs_of(found)
-    asked = 0
+    plain, asked = Plain(turns, found.beside), 0
     for place, arm in enumerate(found.arms):
         own, other = (arm.early_p, arm.late_p) if arm.contrast < 0 else (arm.late_p, arm.early_p)
         assert other == pytest.approx(stats.t.cdf((HEALTHY + abs(arm.contrast)) / arm.u, found.dof), rel=1e-6)
@@ -296,27 +294,37 @@ def test_chance_is_that_of_the_likelihood_at_the_border(scattered) -> None:
             )
             continue
         asked += 1
-        apart = np.roll([0.0, 1.0, -1.0], place)[:, None]
-        offset = np.copysign(HEALTHY, arm.contrast) * (np.eye(3)[place] - 1 / 3)
-        more = plain.least(base, apart, offset, apart[:, 0] @ logs[:, None] / 2) - found.free_misfit
-        assert own == pytest.approx(stats.t.sf(np.sqrt(more / found.excess), found.dof), rel=0.02)
+        assert own == pytest.approx(chance_at_border(plain, found, place), rel=0.03)
     assert asked > 0
 
 
+def chance_at_border(plain: Plain, found: ContactGains, place: int) -> float:
+    """Of an arm that lies as far beyond the border as the one that was found."""
+    apart = np.roll([0.0, 1.0, -1.0], place)[:, None]
+    offset = np.copysign(HEALTHY, found.arms[place].contrast) * (np.eye(3)[place] - 1 / 3)
+    start = apart[:, 0] @ logs_of(found)[:, None] / 2
+    more = plain.least(found.arms[0].azimuth_deg, apart, offset, start) - found.free_misfit
+    return float(stats.t.sf(np.sqrt(max(0.0, more) / found.excess), found.dof))
+
+
 def test_a_curve_of_another_shape_is_its_own_scatter() -> None:
-    bent = lambda body: 0.02 * seat_shape(body, 40.0, 0.08) + 0.004 * np.cos(np.deg2rad(7 * body))  # noqa: E731
-    found = contact_gains(turns_of(bent, CASES[0], sd=SD), beside="nothing")
+    seat = seat_of(0.02, 40.0, 0.08, (0.75, 1.0, 1.0))
+    turns = turns_of(lambda body: seat(body) + 0.002 * np.cos(np.deg2rad(7 * body)), CASES[0], sd=SD)
+    found = contact_gains(turns, beside="nothing")
     left = 24 - 8
     assert found.misfit_p < MISFIT_RISK
     assert found.excess == pytest.approx(found.free_misfit / left)
     assert found.dof == left
     assert found.noise_mm == pytest.approx(SD * np.sqrt(found.excess))
+    assert found.arms[0].early_p == pytest.approx(
+        chance_at_border(Plain(turns, "nothing"), found, 0), rel=0.03
+    )
 
 
 def test_many_kinks_hide_no_better_seat() -> None:
     # Each direction that a border between arms crosses is a kink; a descent from equal arms ends at one.
     seat = seat_of(0.012, 77.0, 0.09, (1.0, 0.85, 1.0))
-    turns = turns_of(seat, CASES[1], rng=np.random.default_rng(32), sd=SD)
+    turns = turns_of(seat, CASES[1], rng=np.random.default_rng(9), sd=SD)
     found = contact_gains(turns, beside="reversal value")
     plain = Plain(turns, "reversal value")
     for gain, turned in itertools.product((-0.15, 0.1), (-6.0, 6.0)):
@@ -327,6 +335,9 @@ def test_many_kinks_hide_no_better_seat() -> None:
     alike = problem.fit(np.zeros((3, 0)), problem.start())
     descended = problem.fit(WAYS, np.append(alike.place, [0.0, 0.0]))
     assert found.free_misfit < descended.misfit - 2
+    # The same at the border: the least misfit there is asked for, not the nearest.
+    early = int(np.argmin([arm.contrast for arm in found.arms]))
+    assert found.arms[early].early_p == pytest.approx(chance_at_border(plain, found, early), rel=0.03)
 
 
 # ---- known truth
