@@ -191,8 +191,18 @@ RECEIVED = (
 )
 """What an invented buyer measured on three of the serials."""
 
-FIRST_RECEIVED = 100
-"""Stream of the first of these."""
+SERVICED = (
+    Case(
+        "SK1-003",
+        "siskin-1",
+        "the same probe with the contact pair at 220 deg cleaned",
+        SOFT,
+    ),
+)
+"""What the invented maker measured after a service."""
+
+FIRST_RECEIVED, FIRST_SERVICED = 100, 200
+"""Streams of the first of these."""
 
 
 def simulate_case(case: Case, stream: int) -> Simulated:
@@ -216,11 +226,15 @@ def scenario_tests(
 
 
 def write_scenario(folder: Path) -> None:
-    """Write the logs and ``truth.json`` into a folder that exists; the buyer's into ``received``."""
+    """Write the logs and ``truth.json`` into a folder that exists.
+
+    Those of the buyer go into ``received``, those after a service into ``serviced``.
+    """
     _write(folder, scenario_tests())
-    received = folder / "received"
-    received.mkdir(exist_ok=True)
-    _write(received, scenario_tests(RECEIVED, FIRST_RECEIVED))
+    further = (("received", RECEIVED, FIRST_RECEIVED), ("serviced", SERVICED, FIRST_SERVICED))
+    for name, cases, first in further:
+        (folder / name).mkdir(exist_ok=True)
+        _write(folder / name, scenario_tests(cases, first))
 
 
 def _write(folder: Path, tests: Iterator[tuple[Triggers, dict[str, Any]]]) -> None:

@@ -6,7 +6,13 @@ from pathlib import Path
 
 import pytest
 
-from probetest.scenario import CASES, write_scenario
+from probetest.scenario import CASES, RECEIVED, SERVICED, write_scenario
+
+FILES = [
+    *(f"{case.serial}.csv" for case in CASES),
+    *(f"received/{case.serial}.csv" for case in RECEIVED),
+    *(f"serviced/{case.serial}.csv" for case in SERVICED),
+]
 
 
 @pytest.fixture(scope="module")
@@ -16,14 +22,14 @@ def fresh(tmp_path_factory: pytest.TempPathFactory) -> Path:
     return folder
 
 
-@pytest.mark.parametrize("name", [*(f"{case.serial}.csv" for case in CASES), "truth.json"])
+@pytest.mark.parametrize("name", [*FILES, "truth.json", "received/truth.json", "serviced/truth.json"])
 def test_bundled_file_is_made_by_the_scenario(name: str, fresh: Path, demo_folder: Path) -> None:
     assert (demo_folder / name).read_text(encoding="utf-8") == (fresh / name).read_text(encoding="utf-8")
 
 
-@pytest.mark.parametrize("case", CASES, ids=lambda case: case.serial)
-def test_log_says_that_it_is_invented(case: object, demo_folder: Path) -> None:
-    text = (demo_folder / f"{getattr(case, 'serial')}.csv").read_text(encoding="utf-8")  # noqa: B009
+@pytest.mark.parametrize("name", FILES)
+def test_log_says_that_it_is_invented(name: str, demo_folder: Path) -> None:
+    text = (demo_folder / name).read_text(encoding="utf-8")
     assert "invented demo data" in text
 
 
