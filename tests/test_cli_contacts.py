@@ -167,7 +167,7 @@ def test_the_spring_is_held_against_the_earlier_log(command: Command) -> None:
     code, out, _ = command("soft.csv", "--before", "healthy.csv", "--json")
     found = json.loads(out)["contacts"]
     assert (code, found["finding"]) == (1, "weak_spring")
-    (size,) = [one for one in found["evidence"] if one["name"] == "lobes against the earlier test"]
+    (size,) = [one for one in found["evidence"] if one["name"] == "lobes by the earlier test"]
     assert size["lower"] < 0.5 < size["upper"]
     assert np.isfinite(size["value"])
 
@@ -176,7 +176,7 @@ def test_another_stylus_is_no_weaker_spring(command: Command) -> None:
     code, out, _ = command("short.csv", "--before", "healthy.csv", "--json")
     found = json.loads(out)["contacts"]
     assert found["finding"] != "weak_spring"
-    assert "lobes against the earlier test" not in [one["name"] for one in found["evidence"]]
+    assert "lobes by the earlier test" not in [one["name"] for one in found["evidence"]]
     assert any("different styli" in note for note in found["notes"])
     assert code in (0, 3)
 

@@ -9,7 +9,17 @@ from typing import Any
 from probetest.faults import FaultList, shown
 from probetest.importers.content import Bytes, refuse_broken_utf8
 
-KNOWN = ("serial", "build", "units", "artefact", "stylus", "machine", "planned_touches", "origin")
+KNOWN = (
+    "serial",
+    "build",
+    "units",
+    "artefact",
+    "stylus",
+    "machine",
+    "planned_touches",
+    "arm_azimuth_deg",
+    "origin",
+)
 """Keys of the head that have a meaning; all others are kept as notes."""
 
 HEAD_BYTES = 1 << 20
@@ -29,6 +39,7 @@ _EXAMPLES = {
     "stylus": "stylus = {length_mm = 50, ball_diameter_mm = 4.0}",
     "machine": 'machine = {name = "...", resolution_mm = 0.001}',
     "planned_touches": "planned_touches = 10",
+    "arm_azimuth_deg": "arm_azimuth_deg = 90",
     "origin": 'origin = {file = "run3.txt"}',
 }
 

@@ -107,8 +107,9 @@ def _head_lines(record: TestRecord) -> Iterator[str]:
     stated = record.model_dump(exclude_none=True, exclude={"notes"})
     identity = [f"{name} = {_toml(stated.pop(name))}" for name in ("serial", "build") if name in stated]
     yield "        # ".join([*identity, 'units = "mm"'])
-    if "planned_touches" in stated:
-        yield f"planned_touches = {stated.pop('planned_touches')}"
+    for name in ("planned_touches", "arm_azimuth_deg"):
+        if name in stated:
+            yield f"{name} = {stated.pop(name)}"
     for name, values in stated.items():
         yield f"{name} = {{{', '.join(f'{key} = {_toml(value)}' for key, value in values.items())}}}"
     for key, text in record.notes:

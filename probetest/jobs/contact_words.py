@@ -11,7 +11,8 @@ FIRST = (
 )
 REPEAT = "Then repeat the test; the same answer twice is worth more than any figure here."
 TURN = (
-    "Turn the probe in the spindle and repeat the test at 0, 30, 90 and 210° (column orientation_deg): what "
+    "If that was not done: turn the probe in the spindle and repeat the test at 0, 30, 90 and 210° (column "
+    "orientation_deg): what "
     "turns with the probe is the probe's, what stays is the machine's."
 )
 CLEAN = (
@@ -55,7 +56,7 @@ class Words:
 WORDS: dict[Kind, Words] = {
     "healthy": Words(
         "three arms that open alike",
-        "No contact pair stands out. That holds for this test: a speck that was not there then is not seen.",
+        "That holds for this test: a speck that was not there then is not seen.",
         (),
         opens=False,
     ),
@@ -79,8 +80,8 @@ WORDS: dict[Kind, Words] = {
     ),
     "intermittent": Words(
         "an unsteady contact pair",
-        "Touches that this arm decides scatter, or come early now and then: a contact that is opened by a "
-        "particle for moments, or chatters.",
+        "Some touches come early, scatter or come from nowhere: a contact that is opened by a particle for "
+        "moments, or chatters.",
         (FIRST, "Look at the cable and its shield: these act in all directions.", REPEAT, CLEAN),
     ),
     "loose_stylus": Words(

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
-from typing import Literal, TypeVar
+from typing import TypeVar
 
 import numpy as np
 import pandas as pd
@@ -15,12 +15,10 @@ from probetest.errors import StatisticsError
 from probetest.jobs.analysis import Analysis, Series
 from probetest.jobs.separating import turn_of, why_unusable
 from probetest.statistics.approach import group_means, unit_vectors
-from probetest.statistics.contact_change import ArmChange, arm_changes
-from probetest.statistics.contact_evidence import Failed, Seen, Size, comes_early, unsteady
+from probetest.statistics.contact_evidence import Failed, Seen, Size, unsteady
 from probetest.statistics.contact_finding import Finding, find_fault
 from probetest.statistics.contact_gains import ContactGains, contact_gains
 from probetest.statistics.contact_sectors import (
-    SCATTER_RISK,
     SectorEvents,
     SectorScatter,
     sector_events,
@@ -35,7 +33,6 @@ from probetest.triggers import LEVEL_DEG
 
 Floats = NDArray[np.float64]
 Found = TypeVar("Found")
-ServiceVerdict = Literal["helped", "changed", "no change shown", "can't tell"]
 
 MEDIAN_FACTOR = float(np.sqrt(np.pi / 2))
 """Standard error of a median by that of a mean, of many normal touches."""
@@ -43,8 +40,11 @@ MEDIAN_FACTOR = float(np.sqrt(np.pi / 2))
 NORMAL_MEDIAN = 0.6745
 """Median distance of normal touches from their middle, in sd."""
 
-FAR = 2.5
-"""A touch is far off beyond so many sd, as the median distance tells it."""
+FAR, VERY_FAR = 2.5, 4.0
+"""A touch is far off beyond so many sd, as the median distance tells it; few very far ones say more."""
+
+IN_TURN = 0.5
+"""Where more touches than this follow one of the same direction, directions were not touched in turn."""
 
 FEW = 5
 """Below so many touches of a direction they are held against their mean instead of their median."""
@@ -84,6 +84,23 @@ class Contacts:
     steps: tuple[tuple[float, CentreSteps], ...]
     arm_stated: bool
     notes: tuple[str, ...]
+
+    @property
+    def not_seen(self) -> tuple[str, ...]:
+        """What this test would not have seen."""
+        least = [steps.least_mm for _, steps in self.steps if np.isfinite(steps.least_mm)]
+        failed = self.seen.failed
+        told = []
+        if least:
+            told.append(f"a step of the centre below about {1000 * max(least):.0f} µm")
+        if not self.seen.scatter:
+            told.append("an unsteady sector")
+        if self.seen.before is None:
+            told.append("a seat that depends on the touch before")
+        told.append(
+            f"a circuit that fails in fewer than {100 * failed.rate.upper:.2g} % of the approaches (95 %)"
+        )
+        return tuple(told)
 
     @property
     def gains(self) -> ContactGains | None:
@@ -166,6 +183,7 @@ def contacts_of(
         steps=judged,
         before=before,
         size=None,
+        in_turn=all(look.in_turn for look in looks),
     )
     if told is not None and unsteady(seen):
         medians, _ = _try(
@@ -205,6 +223,7 @@ class _Look:
         self.part, self.found = part, found
         readings = found.readings
         self.azimuth, self.direction = readings.azimuth_deg, readings.direction
+        self.in_turn = bool(np.mean(np.diff(self.direction[np.argsort(found.order)]) == 0) < IN_TURN)
         self.body = np.mod(self.azimuth - part.orientation_deg, 360.0)
         self.steps = find_centre_steps(readings.reading_mm, self.direction, self.azimuth, found.order)
         moved = _moved(self.steps, found.order, self.azimuth[self.direction])
@@ -286,10 +305,15 @@ def _far(looks: Sequence[_Look], base_deg: float) -> tuple[SectorEvents, tuple[i
     body = np.concatenate([look.body[look.direction] for look in looks])
     away = np.concatenate([look.away for look in looks])
     spread = float(np.median(np.abs(away))) / NORMAL_MEDIAN
-    sectors = sector_of(body[away > FAR * spread], base_deg) if spread > 0 else np.array([])
-    first, second, third = (int((sectors == arm).sum()) for arm in range(3))
-    early = body[away < -FAR * spread] if spread > 0 else np.array([])
-    return sector_events(early, body, base_deg), (first, second, third)
+    found = []
+    for border in (FAR, VERY_FAR) if spread > 0 else (np.inf,):
+        early = sector_events(body[away < -border * spread], body, base_deg)
+        sectors = sector_of(body[away > border * spread], base_deg)
+        first, second, third = (int((sectors == arm).sum()) for arm in range(3))
+        found.append((early, (first, second, third)))
+    # Both borders are looked at: twice the smaller chance (Bonferroni).
+    early, late = min(found, key=lambda one: one[0].p)
+    return replace(early, p=min(1.0, len(found) * early.p)), late
 
 
 def _failed(
@@ -310,6 +334,8 @@ def _failed(
 def _size(told: ContactGains | None, earlier: ContactGains | None) -> Size | None:
     if told is None or earlier is None:
         return None
+    if told.directions != earlier.directions or told.beside != earlier.beside:
+        return None
     u = float(np.hypot(told.lobe_u_mm / told.lobe_mm, earlier.lobe_u_mm / earlier.lobe_mm))
     return Size(float(np.log(told.lobe_mm / earlier.lobe_mm)), u, told.touches + earlier.touches)
 
@@ -318,65 +344,3 @@ def against_earlier(found: Contacts, earlier: Contacts) -> Contacts:
     """The same with the size of the curve held against an earlier test with the same stylus."""
     seen = replace(found.seen, size=_size(found.gains, earlier.gains))
     return replace(found, seen=seen, finding=find_fault(seen))
-
-
-@dataclass(frozen=True, slots=True)
-class Service:
-    """A test before a service held against one after it.
-
-    Attributes
-    ----------
-    before, after : Contacts
-    changes : tuple of ArmChange
-        Empty where the arms can't be held against each other.
-    verdict : str
-        "helped": a fault was found, none after it, and the change is shown: of an arm, or of the scatter or
-        early touches of its sector, the 95 % intervals of which then lie apart. "changed": a change is shown.
-        "no change shown" or "can't tell".
-    reason : str
-        Why arms can't be compared; empty otherwise.
-    """
-
-    before: Contacts
-    after: Contacts
-    changes: tuple[ArmChange, ...]
-    verdict: ServiceVerdict
-    reason: str
-
-
-def service_of(before: Contacts, after: Contacts) -> Service:
-    """Hold the contacts after a service, or a change of spring or stylus, against those before."""
-    if before.gains is None or after.gains is None:
-        reason = "; ".join(
-            dict.fromkeys(one.seen.gains_reason for one in (before, after) if one.gains is None)
-        )
-        return Service(before, after, (), "can't tell", reason)
-    try:
-        changes = arm_changes(before.gains, after.gains, (before.seen.scatter, after.seen.scatter))
-    except StatisticsError as error:
-        return Service(before, after, (), "can't tell", str(error))
-    changed = any(one.word == "changed" for one in changes)
-    was = before.finding.first.kind not in ("healthy", "unknown", "machine")
-    now = after.finding.first.kind == "healthy"
-    if was and now and (changed or _steadied(before, after)):
-        return Service(before, after, changes, "helped", "")
-    return Service(before, after, changes, "changed" if changed else "no change shown", "")
-
-
-def _steadied(before: Contacts, after: Contacts) -> bool:
-    """Whether an unsteady sector is steadier than before: touches that it spoils may leave its gain alone."""
-    if before.gains is None or after.gains is None:
-        return False
-    azimuths = np.array([arm.azimuth_deg for arm in after.gains.arms])
-    same = [
-        int(np.argmax(np.cos(np.deg2rad(azimuths - arm.azimuth_deg)))) for arm in before.gains.arms
-    ]  # fmt: skip
-    for was in before.seen.scatter:
-        now = next((one for one in after.seen.scatter if one.arm == same[was.arm]), None)
-        if now is not None and was.p < SCATTER_RISK and was.interval.lower > now.interval.upper:
-            return True
-    early, later, arm = before.seen.early_touches, after.seen.early_touches, comes_early(before.seen)
-    if early is None or later is None or arm is None or early.rate is None or not later.touches[same[arm]]:
-        return False
-    rate = proportion_interval(later.events[same[arm]], later.touches[same[arm]])
-    return early.rate.lower > rate.upper

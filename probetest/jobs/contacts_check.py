@@ -8,7 +8,8 @@ from pathlib import Path
 
 from probetest.errors import ReportError
 from probetest.jobs.batch import Options, read_jobs
-from probetest.jobs.contacts import Contacts, Service, against_earlier, service_of
+from probetest.jobs.contact_service import Service, service_of
+from probetest.jobs.contacts import Contacts, against_earlier
 from probetest.jobs.qualify import Qualification, qualify
 from probetest.limits import Limits
 from probetest.triggers import Stylus

@@ -5,8 +5,9 @@ from __future__ import annotations
 import math
 from typing import Any
 
+from probetest.jobs.contact_service import Service
 from probetest.jobs.contact_words import CAUTIONS, advice, named, opens, sentence
-from probetest.jobs.contacts import Contacts, Service
+from probetest.jobs.contacts import Contacts
 from probetest.statistics.contact_evidence import Evidence
 from probetest.statistics.contact_finding import Candidate
 
@@ -47,6 +48,7 @@ def contacts_to_dict(found: Contacts) -> dict[str, Any]:
         "cautions": CAUTIONS if opens(finding) else "",
         "alternatives": [_candidate(one) for one in finding.others],
         "more_touches": finding.more_touches,
+        "not_seen": list(found.not_seen),
         "stage": found.stage,
         "orientations_deg": list(found.orientations_deg),
         "n": found.touches,

@@ -17,7 +17,8 @@ from probetest.jobs.budgets import (
 )
 from probetest.jobs.capable import capability_of
 from probetest.jobs.checks import Outcomes, make_checks
-from probetest.jobs.contacts import Contacts, Service, contacts_of, service_of
+from probetest.jobs.contact_service import Service, service_of
+from probetest.jobs.contacts import Contacts, contacts_of
 from probetest.jobs.flags import OUTCOME_WORDS, Flag, list_flags
 from probetest.jobs.remarks import make_remarks
 from probetest.jobs.separating import Separated, curve_of, separate_stage
@@ -231,21 +232,26 @@ def qualify(triggers: Triggers, limits: Limits) -> Qualification:
         spherical=sphere_of(triggers, headline.stage, headline.orientation_deg, found),
         stages=stages,
         contacts=contacts,
-        service=_service(contacts, analysed, triggers),
+        service=_service(contacts, analysed, triggers, clockwise=separated.other_way),
         whole=curve_of(headline, found) if found.variation is not None else None,
         remarks=make_remarks(triggers, found, headline, len(parts), separated),
     )
 
 
 def _service(
-    before: Contacts, analysed: Sequence[tuple[Series, Analysis | None, str]], triggers: Triggers
+    before: Contacts,
+    analysed: Sequence[tuple[Series, Analysis | None, str]],
+    triggers: Triggers,
+    *,
+    clockwise: bool,
 ) -> Service | None:
     """The contacts after the first service of the log."""
     served = next((part.stage for part, _, _ in analysed if SERVICE in part.stage), None)
     if served is None or served == before.stage:
         return None
     stage = [(part, one) for part, one, _ in analysed if part.stage == served]
-    after = contacts_of(stage, triggers.frame, arm_azimuth_deg=triggers.record.arm_azimuth_deg)
+    arm = triggers.record.arm_azimuth_deg
+    after = contacts_of(stage, triggers.frame, arm_azimuth_deg=arm, clockwise=clockwise)
     return service_of(before, after)
 
 

@@ -7,8 +7,9 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from probetest.jobs.contact_service import Service
 from probetest.jobs.contact_words import CAUTIONS, WORDS, advice, named, opens, sentence
-from probetest.jobs.contacts import Contacts, Service
+from probetest.jobs.contacts import Contacts
 from probetest.report.blocks import Cell, Column, Facts, Note, Picture, Table, picture_from_figure
 from probetest.report.numbers import UM_PER_MM, UNKNOWN, number, p_words, um
 from probetest.report.style import PALETTE, new_figure, report_style
@@ -35,6 +36,8 @@ def finding_note(found: Contacts) -> Note:
             f"Confidence in this pattern, not in its cause: {confidence(finding.first.confidence)} "
             f"(n = {found.touches})."
         )
+    if finding.first.kind == "healthy":
+        lines.append(f"Not seen by this test: {'; '.join(found.not_seen)}.")
     lines += [f"Also: {named(one)}: {one.why}{_with(one.confidence)}." for one in finding.others]
     calm = finding.first.kind in ("healthy", "machine", "unknown")
     return Note("info" if calm else "caution", "Finding", "\n".join(lines))
@@ -194,7 +197,7 @@ def _value(one: Evidence) -> str:
     }.get(one.unit, (1.0, "", 2, False))
     if one.unit == "1" and ("opening" in one.name or "machine" in one.name):
         scale, unit, decimals, sign = PERCENT, " %", 1, True
-    if "approaches" in one.name:
+    if "valid trigger" in one.name:
         scale, unit, decimals = PERCENT, " %", 2
     text = number(scale * one.value, decimals, sign=sign)
     if one.interval is not None:

@@ -8,8 +8,8 @@ from rich.table import Table
 from rich.text import Text
 
 from probetest.faults import printable
+from probetest.jobs.contact_service import Service
 from probetest.jobs.contact_words import CAUTIONS, WORDS, advice, named, opens, sentence
-from probetest.jobs.contacts import Service
 from probetest.jobs.contacts_check import Checked
 from probetest.report.contacts_page import SERVICE_WORDS, confidence, evidence_cells
 from probetest.report.numbers import number
@@ -25,10 +25,12 @@ def print_contacts(found: Checked) -> None:
     if finding.first.confidence is not None:
         sure = confidence(finding.first.confidence)
         console.print(Text(f"Confidence in this pattern, not in its cause: {sure}; n = {contacts.touches}."))
+    if finding.first.kind == "healthy":
+        console.print(Text(f"Not seen by this test: {'; '.join(contacts.not_seen)}."))
     for one in finding.others:
         console.print(Text(f"Also: {named(one)}: {one.why}."))
     table = Table(box=None, pad_edge=False, header_style="bold")
-    for title in ("looked at", "arm", "found (95 %)", "by chance", "n", "against healthy"):
+    for title in ("looked at", "arm", "found (95 %)", "by chance", "n", "suspect"):
         table.add_column(title, justify="left" if title == "looked at" else "right")
     for seen in finding.evidence:
         table.add_row(*evidence_cells(seen))

@@ -123,6 +123,8 @@ class Seen:
         Of each orientation.
     before : Hysteresis or None
     size : Size or None
+    in_turn : bool
+        Directions were touched in turn, so that what changes with time does not look like an arm.
     """
 
     gains: ContactGains | None
@@ -136,6 +138,7 @@ class Seen:
     steps: tuple[StepsJudged, ...]
     before: Hysteresis | None
     size: Size | None
+    in_turn: bool = True
 
     def azimuth_deg(self, arm: int | None) -> float | None:
         """Azimuth of an arm."""
@@ -179,8 +182,8 @@ def unsteady(seen: Seen) -> bool:
 def evidence_of(seen: Seen) -> Iterator[Evidence]:
     """Everything that was looked at."""
     for name, gains in (
-        ("opening force of the arm", seen.gains),
-        ("the same, no machine allowed for", seen.plain),
+        ("opening force", seen.gains),
+        ("opening force, no machine", seen.plain),
     ):
         if gains is None:
             continue
@@ -191,7 +194,7 @@ def evidence_of(seen: Seen) -> Iterator[Evidence]:
     for one in seen.scatter:
         azimuth, n = seen.azimuth_deg(one.arm), sum(one.touches)
         yield Evidence(
-            "scatter of the sector", azimuth, one.ratio, one.interval, "1", one.p, one.p < SCATTER_RISK, n
+            "scatter of its sector", azimuth, one.ratio, one.interval, "1", one.p, one.p < SCATTER_RISK, n
         )
     early = seen.early_touches
     if early is not None:
@@ -199,14 +202,14 @@ def evidence_of(seen: Seen) -> Iterator[Evidence]:
         total = sum(early.touches) + early.touches_between
         most = early.events[early.arm] if early.arm is not None else 0
         yield Evidence(
-            "touches far too early, this sector", seen.azimuth_deg(early.arm), float(most), None, "touches",
+            "far too early touches", seen.azimuth_deg(early.arm), float(most), None, "touches",
             early.p, shown, total,
             f"{sum(early.events) + early.events_between} in all",
         )  # fmt: skip
     failed = seen.failed
     lost = failed.missed + failed.open_at_start + failed.false
     yield Evidence(
-        "approaches without a valid trigger", None, lost / failed.approaches, failed.rate, "1", None,
+        "without a valid trigger", None, lost / failed.approaches, failed.rate, "1", None,
         lost > 0, failed.approaches,
         f"{failed.missed} missed, {failed.open_at_start} open at the start, {failed.false} in free air",
     )  # fmt: skip
@@ -214,7 +217,7 @@ def evidence_of(seen: Seen) -> Iterator[Evidence]:
     if seen.before is not None and seen.before.effect is not None:
         effect = seen.before.effect
         yield Evidence(
-            "effect of the touch before", None, effect.largest_mm, effect.largest_interval_mm, "mm", effect.p,
+            "touch before", None, effect.largest_mm, effect.largest_interval_mm, "mm", effect.p,
             depends(seen.before), seen.before.used,
         )  # fmt: skip
     if seen.size is not None:
@@ -223,7 +226,7 @@ def evidence_of(seen: Seen) -> Iterator[Evidence]:
             float(np.exp(seen.size.change - half)), float(np.exp(seen.size.change + half)), 0.95
         )
         yield Evidence(
-            "lobes against the earlier test",
+            "lobes by the earlier test",
             None,
             float(np.exp(seen.size.change)),
             limits,
@@ -241,7 +244,7 @@ def _steps(seen: Seen) -> Iterator[Evidence]:
     arms = {one.arm for one in told if stepped(one)}
     total = sum(len(one.off_deg) for one in told)
     yield Evidence(
-        "sudden steps of the centre", seen.azimuth_deg(arms.pop()) if len(arms) == 1 else None,
+        "steps of the centre", seen.azimuth_deg(arms.pop()) if len(arms) == 1 else None,
         float(total), None, "steps", None, any(stepped(one) for one in told), 0,
         f"looked for at {len(told)} of {len(seen.steps)} orientations",
     )  # fmt: skip

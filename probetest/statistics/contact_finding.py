@@ -43,6 +43,8 @@ WORTH = float(np.log(1.15))
 CLEARLY = 9.0
 """Twice the logarithm of the likelihood by which one arm must beat a machine that is not told apart."""
 
+IN_ROWS = "directions were touched in rows, so that a drift or a burst looks like an arm; touch them in turn"
+MORE_LOBES = "an artefact or a machine of four lobes and more is told from an arm only by turning the probe"
 LIKE_A_MACHINE = "beside equal arms, the curve has what a reversal value or axes of different scale make"
 
 ONE_SIDE = (
@@ -117,6 +119,8 @@ def find_fault(seen: Seen) -> Finding:
     """
     evidence = tuple(evidence_of(seen))
     shown = list(_shown(seen))
+    if shown and not seen.in_turn and shown[0].kind in ("intermittent", "machine"):
+        return Finding(Candidate("unknown", None, None, IN_ROWS), tuple(shown), evidence, None)
     if shown:
         return Finding(shown[0], tuple(shown[1:]), evidence, None)
     gains = seen.gains or seen.plain
@@ -174,6 +178,10 @@ def _shown(seen: Seen) -> Iterator[Candidate]:
             )
     yield from arms
     yield from unsteady
+    failed = seen.failed
+    if failed.false:
+        why = f"{failed.false} of {failed.approaches} approaches triggered in free air"
+        yield Candidate("intermittent", None, None, why)
     before = seen.before
     if before is not None and before.effect is not None and depends(before):
         yield Candidate("hysteresis", None, 1 - before.effect.p, "the trigger depends on the touch before")
@@ -181,9 +189,14 @@ def _shown(seen: Seen) -> Iterator[Candidate]:
         why = f"the whole curve is {-100 * np.expm1(seen.size.change):.0f} % smaller than in the earlier test"
         yield Candidate("weak_spring", None, 0.999, why)
     machine = [] if apart else list(_machine(seen))
+    if arms and arms[0].kind in ("early", "late"):
+        if not seen.in_turn:
+            yield Candidate("unknown", None, None, IN_ROWS)
+        if seen.plain is not None and not any(one.kind == "machine" for one in arms):
+            yield Candidate("machine", None, None, MORE_LOBES)
     yield from machine
     sided = bool(unsteady) or _missing_arm(seen) is not None
-    if seen.plain is not None and sided and not machine and not any(one.kind == "machine" for one in arms):
+    if seen.plain is not None and sided and not machine and not arms:
         yield Candidate("machine", None, None, ONE_SIDE)
 
 
@@ -195,9 +208,6 @@ def _open(seen: Seen) -> Iterator[Candidate]:
             f"{failed.missed} ended without a trigger"
         )
         yield Candidate("open", seen.azimuth_deg(_missing_arm(seen)), None, why)
-    if failed.false:
-        why = f"{failed.false} of {failed.approaches} approaches triggered in free air"
-        yield Candidate("intermittent", None, None, why)
 
 
 def _missing_arm(seen: Seen) -> int | None:

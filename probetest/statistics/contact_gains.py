@@ -22,6 +22,9 @@ Floats = NDArray[np.float64]
 Beside = Literal["nothing", "reversal value", "waves"]
 """What a machine may add to the curve: nothing, a reversal value and two lobes, or waves of any order."""
 
+NO_SCATTER_MM = 1e-9
+"""Scatter below it is rounding of the arithmetic."""
+
 MISFIT_RISK = 0.02
 """A curve that the shape fits worse than this chance has its own misfit as its scatter."""
 
@@ -201,7 +204,7 @@ def contact_gains(
     stack = stack_turns(turns, least=2 if beside == "waves" else 1)
     dof = sum(turn.dof for turn in turns)
     sd = float(np.sqrt(sum(turn.dof * turn.sd_mm**2 for turn in turns) / dof)) if dof > 0 else 0.0
-    if not sd > 0:
+    if not sd > NO_SCATTER_MM:
         raise StatisticsError(
             "readings without any scatter show no gains of arms: nothing tells how sure they are"
         )

@@ -160,3 +160,27 @@ def test_any_text_in_head_and_cells_gives_a_log_or_faults(tmp_path, head, cells)
         message = "" if np.isfinite(result.tests[0].frame["reading_mm"]).all() else "a reading is missing"
     assert all(line.isprintable() for line in message.split("\n"))
     assert message != "a reading is missing"
+
+
+def test_marked_arm_is_read_from_the_head_and_written_again(tmp_path):
+    text = '# serial = "A"   # units = "mm"\n# arm_azimuth_deg = 97.5\nazimuth_deg,reading_mm\n0,1.0\n0,1.1\n'
+    first = tmp_path / "first.csv"
+    first.write_text(text, encoding="utf-8")
+    (test,) = import_log(first).tests
+    assert test.record.arm_azimuth_deg == 97.5
+    assert test.record.notes == ()
+    second = tmp_path / "second.csv"
+    write_native_log(test, second)
+    (again,) = import_log(second).tests
+    assert again.record.arm_azimuth_deg == 97.5
+
+
+@pytest.mark.parametrize("wrong", ["400", '"left"', "nan"])
+def test_marked_arm_must_be_an_angle(tmp_path, wrong):
+    first = tmp_path / "first.csv"
+    first.write_text(
+        f'# serial = "A"   # units = "mm"\n# arm_azimuth_deg = {wrong}\nazimuth_deg,reading_mm\n0,1.0\n',
+        encoding="utf-8",
+    )
+    with pytest.raises(ImportDataError, match="arm_azimuth_deg"):
+        import_log(first)

@@ -15,8 +15,9 @@ from scipy import stats
 
 from probetest.jobs import contacts as module
 from probetest.jobs.analysis import analyse, split_series
+from probetest.jobs.contact_service import service_of
 from probetest.jobs.contact_words import CAUTIONS, WORDS
-from probetest.jobs.contacts import Contacts, against_earlier, contacts_of, service_of
+from probetest.jobs.contacts import Contacts, against_earlier, contacts_of
 from probetest.jobs.contacts_json import contacts_to_dict, service_to_dict
 from probetest.jobs.qualify import qualify
 from probetest.jobs.result import result_to_dict
@@ -355,3 +356,44 @@ def test_result_json_holds_contacts_and_service(serviced) -> None:
     assert (plain["service"]["verdict"], plain["service"]["before"]) == ("helped", "early")
     assert plain["service"]["after"]["finding"] == "healthy"
     assert "changed" in [one["word"] for one in plain["service"]["arms"]]
+
+
+# ---- what was added after an attack
+
+
+def test_few_very_early_touches_of_one_sector_are_not_drowned() -> None:
+    """Seven touches 6 sd early in one sector, beside what normal scatter sends beyond 2.5 sd."""
+    frame = simulated(HEALTHY, ONE, seed=4).frame
+    azimuth = frame["azimuth_deg"].to_numpy()
+    mine = np.flatnonzero(np.abs((azimuth - ARM_DEG - 180 + 180) % 360 - 180) < 50)
+    shift = np.zeros(len(frame))
+    shift[mine[:: len(mine) // 9][:9]] = -0.012
+    found = look(moved(frame, shift))
+    early = found.seen.early_touches
+    assert early is not None
+    assert early.arm is not None
+    assert early.events[early.arm] >= 7
+    assert answer(found) == ("intermittent", True)
+
+
+def test_directions_in_rows_are_noticed() -> None:
+    frame = simulated(HEALTHY, ONE).frame
+    assert look(frame).seen.in_turn
+    rows = frame.sort_values(["azimuth_deg", "touch"], kind="stable").reset_index(drop=True)
+    rows["touch"] = rows["line"] = np.arange(1, len(rows) + 1)
+    assert not look(rows).seen.in_turn
+
+
+def test_lobes_are_held_against_tests_of_the_same_plan_only() -> None:
+    found, few = looked(HEALTHY, ONE), looked(HEALTHY, ONE, directions=12)
+    assert against_earlier(found, looked(HEALTHY, ONE, seed=2)).seen.size is not None
+    assert against_earlier(found, few).seen.size is None
+    assert against_earlier(found, looked(HEALTHY, FOUR)).seen.size is None
+
+
+def test_healthy_says_what_would_not_have_been_seen() -> None:
+    """0 of 240 approaches: the exact 95 % limit is 1.5 % (Clopper and Pearson)."""
+    found = looked(HEALTHY, ONE)
+    assert contacts_to_dict(found)["not_seen"] == list(found.not_seen)
+    assert "step of the centre below about" in found.not_seen[0]
+    assert found.not_seen[-1] == "a circuit that fails in fewer than 1.5 % of the approaches (95 %)"

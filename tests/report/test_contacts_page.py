@@ -12,8 +12,9 @@ import pytest
 from contact_logs import ONE, look, looked, off_deg, simulated
 from report_hostile import HOSTILE, MARK
 
+from probetest.jobs.contact_service import service_of
 from probetest.jobs.contact_words import CAUTIONS, CLEAN, WORDS, advice, named, opens, sentence
-from probetest.jobs.contacts import Contacts, service_of
+from probetest.jobs.contacts import Contacts
 from probetest.jobs.contacts_json import contacts_to_dict, service_to_dict
 from probetest.report import contacts_page as page
 from probetest.report.blocks import MIME, Block, Facts, Note, Picture, Table
@@ -80,8 +81,11 @@ def test_the_note_holds_what_the_json_says(early: Contacts, healthy: Contacts) -
         assert lines[1] == WORDS[plain["finding"]].meaning
         assert lines[2].endswith(f"(n = {plain['n']}).")
         assert lines[2].startswith("Confidence in this pattern, not in its cause: ")
-        assert len(lines) == 3 + len(plain["alternatives"])
-        for line, one in zip(lines[3:], plain["alternatives"], strict=True):
+        healthy_only = 1 if plain["finding"] == "healthy" else 0
+        assert len(lines) == 3 + healthy_only + len(plain["alternatives"])
+        if healthy_only:
+            assert lines[3] == f"Not seen by this test: {'; '.join(plain['not_seen'])}."
+        for line, one in zip(lines[3 + healthy_only :], plain["alternatives"], strict=True):
             assert line.startswith(f"Also: {one['sentence']}")
 
 
@@ -141,7 +145,7 @@ def test_the_table_holds_the_numbers_of_the_json(early: Contacts) -> None:
         assert arm == (UNKNOWN if one["arm_azimuth_deg"] is None else f"{one['arm_azimuth_deg']:.0f}°")
         assert shown == ("yes" if one["shown"] else "no")
         assert n == (str(one["n"]) if one["n"] else UNKNOWN)
-        percent = "opening" in one["name"] or "machine" in one["name"] or "approaches" in one["name"]
+        percent = "opening" in one["name"] or "machine" in one["name"] or "valid trigger" in one["name"]
         scale = 100.0 if percent else SCALE.get(one["unit"], 1.0)
         given = [one["value"], *([one["lower"], one["upper"]] if one["lower"] is not None else [])]
         assert numbers(value) == pytest.approx([scale * x for x in given], abs=0.0501)
@@ -157,12 +161,12 @@ def test_the_table_holds_the_numbers_of_the_json(early: Contacts) -> None:
 @pytest.mark.parametrize(
     ("unit", "name", "value", "text"),
     [
-        ("mm", "effect of the touch before", 0.0031, f"3.10 ({MINUS}1000.00 to 2000.00) µm"),
-        ("steps", "sudden steps of the centre", 2.0, f"2 ({MINUS}1 to 2)"),
-        ("touches", "touches far too early", 7.0, f"7 ({MINUS}1 to 2)"),
-        ("1", "opening force of the arm", -0.165, f"{MINUS}16.5 ({MINUS}100.0 to +200.0) %"),
-        ("1", "scatter of the sector", 3.0, f"3.00 ({MINUS}1.00 to 2.00)"),
-        ("1", "approaches without a valid trigger", 0.0125, f"1.25 ({MINUS}100.00 to 200.00) %"),
+        ("mm", "touch before", 0.0031, f"3.10 ({MINUS}1000.00 to 2000.00) µm"),
+        ("steps", "steps of the centre", 2.0, f"2 ({MINUS}1 to 2)"),
+        ("touches", "far too early touches", 7.0, f"7 ({MINUS}1 to 2)"),
+        ("1", "opening force", -0.165, f"{MINUS}16.5 ({MINUS}100.0 to +200.0) %"),
+        ("1", "scatter of its sector", 3.0, f"3.00 ({MINUS}1.00 to 2.00)"),
+        ("1", "without a valid trigger", 0.0125, f"1.25 ({MINUS}100.00 to 200.00) %"),
     ],
 )
 def test_values_have_their_unit(unit: str, name: str, value: float, text: str) -> None:
@@ -172,9 +176,9 @@ def test_values_have_their_unit(unit: str, name: str, value: float, text: str) -
 
 
 def test_what_is_infinite_is_a_dash() -> None:
-    one = Evidence("scatter of the sector", 10.0, np.inf, Interval(2.0, np.inf), "1", 1e-9, True, 240)
+    one = Evidence("scatter of its sector", 10.0, np.inf, Interval(2.0, np.inf), "1", 1e-9, True, 240)
     assert page.evidence_cells(one) == (
-        "Scatter of the sector", "10°", f"{UNKNOWN} (2.00 to {UNKNOWN})", "p < 0.001", "240", "yes",
+        "Scatter of its sector", "10°", f"{UNKNOWN} (2.00 to {UNKNOWN})", "p < 0.001", "240", "yes",
     )  # fmt: skip
 
 

@@ -274,7 +274,7 @@ def test_a_curve_of_no_three_arms_is_not_healthy(p: float, kind: str) -> None:
 def test_nothing_known_says_why() -> None:
     found = find_fault(seen(gains=None, by_medians=None, scatter=(), gains_reason="too few directions"))
     assert (found.first.kind, found.first.why, found.others) == ("unknown", "too few directions", ())
-    assert [one.name for one in found.evidence] == ["approaches without a valid trigger"]
+    assert [one.name for one in found.evidence] == ["without a valid trigger"]
 
 
 # ---- an unsteady contact makes its mean early
@@ -587,3 +587,37 @@ def test_numbers_of_the_arms_do_not_matter_and_the_answer_turns_with_them(shift:
         assert sorted((o.kind, (o.arm_azimuth_deg or -turn_deg) % 360) for o in now.others) == sorted(
             (o.kind, ((o.arm_azimuth_deg or -2 * turn_deg) + turn_deg) % 360) for o in was.others
         )
+
+
+# ---- the order of the touches
+
+
+@pytest.mark.parametrize("sign", [{"scatter": scatter((0.5, 1e-5, 0.5))}], ids=["intermittent"])
+def test_directions_in_rows_name_no_unsteady_arm(sign: dict) -> None:
+    found = find_fault(seen(in_turn=False, **sign))
+    assert found.first.kind == "unknown"
+    assert "in rows" in found.first.why
+    assert [one.kind for one in found.others][:1] == ["intermittent"]
+    assert find_fault(seen(**sign)).first.kind == "intermittent"
+
+
+def test_early_arm_in_rows_is_named_with_the_doubt_beside_it() -> None:
+    found = find_fault(seen(in_turn=False, gains=EARLY, by_medians=EARLY))
+    assert found.first.kind == "early"
+    assert any("in rows" in one.why for one in found.others)
+    assert not any("in rows" in one.why for one in find_fault(seen(gains=EARLY)).others)
+
+
+def test_trigger_in_free_air_does_not_hide_an_arm() -> None:
+    found = find_fault(seen(gains=EARLY, by_medians=EARLY, failed=failed(false=1)))
+    assert found.first.kind == "early"
+    assert "intermittent" in [one.kind for one in found.others]
+    alone = find_fault(seen(failed=failed(false=1)))
+    assert (alone.first.kind, alone.first.arm_azimuth_deg) == ("intermittent", None)
+
+
+def test_one_orientation_says_that_more_lobes_can_look_like_an_arm() -> None:
+    found = find_fault(seen(gains=EARLY, plain=EARLY, by_medians=EARLY))
+    assert found.first.kind == "early"
+    assert any(one.kind == "machine" and "four lobes" in one.why for one in found.others)
+    assert not any(one.kind == "machine" for one in find_fault(seen(gains=EARLY)).others)
