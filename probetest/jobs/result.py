@@ -145,9 +145,7 @@ def _finite(value: Any) -> Any:
 
 
 def _limits_of(interval: Interval | None) -> dict[str, float | None]:
-    if interval is None:
-        return {"lower": None, "upper": None}
-    return {"lower": interval.lower, "upper": interval.upper}
+    return {"lower": interval.lower if interval else None, "upper": interval.upper if interval else None}
 
 
 def _check(check: Check) -> dict[str, Any]:
