@@ -165,10 +165,10 @@ def evidence_table(found: Contacts) -> Table:
         columns=(
             Column("Looked at", "left", "1fr"),
             Column("Arm", "right", "11mm"),
-            Column("Found (95 %)", "right", "47mm"),
-            Column("By chance", "right", "19mm"),
+            Column("Found (95 %)", "right", "45mm"),
+            Column("By chance", "right", "22mm"),
             Column("n", "right", "10mm"),
-            Column("Against a healthy probe", "left", "23mm"),
+            Column("Against a healthy probe", "left", "22mm"),
         ),
         rows=tuple(evidence_cells(one) for one in found.finding.evidence),
         note="Opening force: share of the force at which this arm opens the circuit, above or below that "
@@ -219,7 +219,8 @@ def advice_note(found: Contacts) -> Note | None:
 
 SERVICE_WORDS = {
     "helped": "The service helped: a fault was found before it, none after it, and the change is shown.",
-    "changed": "The service changed an arm; a fault before and a healthy probe after it are not both shown.",
+    "changed": "An arm changed, and on the same machine that is the probe's doing; it was no fault that was found "
+    "before and gone after.",
     "no change shown": "No change is shown by these touches.",
     "can't tell": "The arms before and after can't be held against each other.",
 }
@@ -234,9 +235,9 @@ def service_table(service: Service | None) -> Table | None:
             Column("Arm", "left", "1fr"),
             Column("Before", "right", "22mm"),
             Column("After", "right", "22mm"),
-            Column("Change (95 %)", "right", "46mm"),
+            Column("Change (95 %)", "right", "50mm"),
             Column("By chance", "right", "22mm"),
-            Column("Word", "left", "30mm"),
+            Column("Word", "left", "28mm"),
         ),
         rows=tuple(_changed(one) for one in service.changes),
         note=f"{SERVICE_WORDS[service.verdict]} Before: {sentence(service.before.finding)} "
