@@ -219,8 +219,8 @@ def advice_note(found: Contacts) -> Note | None:
 
 SERVICE_WORDS = {
     "helped": "The service helped: a fault was found before it, none after it, and the change is shown.",
-    "changed": "An arm changed, and on the same machine that is the probe's doing; it was no fault that was found "
-    "before and gone after.",
+    "changed": "An arm changed, which on the same machine is the probe's doing; it was no fault that was "
+    "found before and gone after.",
     "no change shown": "No change is shown by these touches.",
     "can't tell": "The arms before and after can't be held against each other.",
 }
