@@ -74,8 +74,7 @@ WORDS: dict[Kind, Words] = {
     ),
     "tilted": Words(
         "a particle that came under one ball of the seat, or left it",
-        "The ball of the stylus moved along this arm while the test ran. Offsets set before it are off by "
-        "that.",
+        "The ball of the stylus moved along this arm during the test. Offsets set before it are off by that.",
         (FIRST, "Let the probe re-seat a few times by hand and repeat the test.", CLEAN),
     ),
     "intermittent": Words(
@@ -94,23 +93,20 @@ WORDS: dict[Kind, Words] = {
         "a weaker spring",
         "The pre-travel is smaller in all directions than in the earlier test, with the same stylus.",
         ("Check that stylus length and diameter are those of the earlier test.", REPEAT,
-         "A weak spring lets the probe trigger when the machine accelerates: lower the approach feed, and "
-         "ask "
+         "A weak spring lets the probe trigger when the machine accelerates: approach more slowly, and ask "
          "the maker."),
     ),
     "open": Words(
         "a circuit that is open when it should not be, or does not open when it should",
         "Approaches began with an open circuit or ended without a trigger. In use that is a crash or a stop.",
         ("Do not use the probe for automatic touches until this is found.",
-         "Check plug, cable and input of the machine, and whether the travel was long enough for each "
-         "approach.",
+         "Check plug, cable and input of the machine, and whether each approach could travel far enough.",
          REST, CLEAN),
     ),
     "hysteresis": Words(
         "a seat that does not come back to the same place",
-        "Where the probe triggers depends on the direction of the touch before: friction in the seat or a "
-        "dry "
-        "contact leaves it displaced.",
+        "Where the probe triggers depends on the direction of the touch before: friction in the seat, or a "
+        "dry contact, leaves it displaced.",
         (FIRST, "Touch twice from the same direction and use the second, until it is found.", REPEAT, CLEAN),
     ),
     "machine": Words(
