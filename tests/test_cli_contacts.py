@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import functools
 import json
-import math
 from collections.abc import Callable, Iterator
 from dataclasses import replace
 from pathlib import Path
@@ -18,6 +17,7 @@ from small_logs import write_small_log
 from probetest.jobs import contacts_check
 from probetest.jobs.contact_words import CAUTIONS, WORDS
 from probetest.limits import Limits
+from probetest.report.numbers import number
 from probetest.simulate import Plan
 from probetest.simulate_faults import ContactFault
 from probetest.triggers import Stylus, Triggers
@@ -78,7 +78,8 @@ def test_a_fault_is_told_and_ends_with_1(command: Command) -> None:
     lines = out.splitlines()
     assert (code, err) == (1, "")
     assert lines[0].startswith(
-        "A-1: Consistent with raised resistance at one contact pair, the arm at azimuth 1"
+        "A-1: Consistent with a contact pair that opens early (raised resistance, or less of the spring), "
+        "the arm"
     )
     assert lines[1] == WORDS["early"].meaning
     assert lines[2].startswith("Confidence in this pattern, not in its cause: ")
@@ -101,7 +102,7 @@ def test_too_little_to_tell_ends_with_3(command: Command) -> None:
     code, out, err = command("few.csv")
     assert (code, err) == (3, "")
     assert out.startswith("A-1: Can't tell: no orientation has enough directions to show a curve.")
-    assert "Not looked at: no orientation has enough directions to show a curve." in out
+    assert "Mind: no orientation" not in out
 
 
 @pytest.mark.parametrize(
@@ -157,17 +158,18 @@ def test_a_log_from_before_a_service_is_held_against_it(command: Command) -> Non
     )
     said = command("healthy.csv", "--before", "early.csv")[1]
     assert "Service: The service helped" in said
-    # The screen gives shares, the JSON logarithms.
     for one in service["arms"]:
-        share = f"{100 * math.expm1(one['change']):+.0f} %".replace("-", "−")
-        assert f"arm {one['azimuth_deg']:.0f}°: {share} (" in said
+        before, after = (
+            f"{number(100 * one[key], 0, sign=True)} %" for key in ("before_share", "after_share")
+        )
+        assert f"arm {one['azimuth_deg']:.0f}°, opening force: {before} before, {after} after" in said
 
 
 def test_the_spring_is_held_against_the_earlier_log(command: Command) -> None:
     code, out, _ = command("soft.csv", "--before", "healthy.csv", "--json")
     found = json.loads(out)["contacts"]
     assert (code, found["finding"]) == (1, "weak_spring")
-    (size,) = [one for one in found["evidence"] if one["name"] == "lobes by the earlier test"]
+    (size,) = [one for one in found["evidence"] if one["name"] == "lobing, × the earlier test"]
     assert size["lower"] < 0.5 < size["upper"]
     assert np.isfinite(size["value"])
 
@@ -176,7 +178,7 @@ def test_another_stylus_is_no_weaker_spring(command: Command) -> None:
     code, out, _ = command("short.csv", "--before", "healthy.csv", "--json")
     found = json.loads(out)["contacts"]
     assert found["finding"] != "weak_spring"
-    assert "lobes by the earlier test" not in [one["name"] for one in found["evidence"]]
+    assert "lobing, × the earlier test" not in [one["name"] for one in found["evidence"]]
     assert any("different styli" in note for note in found["notes"])
     assert code in (0, 3)
 

@@ -6,20 +6,26 @@ from dataclasses import dataclass
 
 from probetest.statistics.contact_finding import Candidate, Finding, Kind
 
-FIRST = (
-    "Rule out the simple things first: stylus tight in its thread, holder clean, cable and plug not moved."
-)
-REPEAT = "Then repeat the test; the same answer twice is worth more than any figure here."
+FIRST = "Rule out the simple things first: stylus tight in its thread, holder clean, cable and plug firm."
+REPEAT = "Repeat the test, from 24 directions or more in turn, 10 touches each."
 TURN = (
-    "If that was not done: turn the probe in the spindle and repeat the test at 0, 30, 90 and 210° (column "
-    "orientation_deg): what "
-    "turns with the probe is the probe's, what stays is the machine's."
+    "Unless that was done: repeat the test with the probe turned to 0, 30, 90 and 210° in the spindle "
+    "(column "
+    "orientation_deg). What turns with the probe is the probe's, what stays is the machine's or the "
+    "artefact's. "
+    "Don't open the probe before that."
 )
 CLEAN = (
-    "If it stays, have this contact pair cleaned, and refilled where it holds contact fluid, by whoever the "
-    "maker of the probe names; log the test after it as stage after_service."
+    "If it stays, have the contact pair (all of them, where none is named) cleaned, and refilled where it "
+    "holds "
+    "contact fluid, by whoever the maker of the probe names; log the test after it as stage after_service."
 )
-REST = "Read the resistance of the circuit at rest, before and after: a film raises it."
+REST = (
+    "With the probe out and disconnected, and where its contacts can be reached from outside, measure the "
+    "resistance at rest; write it down, measure again after cleaning, and compare with a good probe of the "
+    "same "
+    "build: a film raises it."
+)
 
 CAUTIONS = (
     "Take the probe out of the spindle and disconnect it first. The spring is preloaded: eye protection, "
@@ -61,16 +67,16 @@ WORDS: dict[Kind, Words] = {
         opens=False,
     ),
     "early": Words(
-        "raised resistance at one contact pair",
+        "a contact pair that opens early (raised resistance, or less of the spring)",
         "The circuit opens before this arm has lifted: a film or a speck raises its resistance, or this arm "
-        "carries less of the spring than the others. One log can't tell which.",
-        (FIRST, REST, REPEAT, CLEAN),
+        "carries less of the spring. One log can't tell which.",
+        (FIRST, TURN, REST, CLEAN),
     ),
     "late": Words(
         "a contact pair that opens late",
         "The circuit stays closed when this arm should have opened it: fluid or swarf bridges the pair, it "
         "sticks, or this arm carries more of the spring. Two early pairs look the same.",
-        (FIRST, "Look for swarf and for fluid between the pair.", REPEAT, CLEAN),
+        (FIRST, "Look for swarf and for fluid between the pair.", TURN, CLEAN),
     ),
     "tilted": Words(
         "a particle that came under one ball of the seat, or left it",
@@ -81,7 +87,7 @@ WORDS: dict[Kind, Words] = {
         "an unsteady contact pair",
         "Some touches come early, scatter or come from nowhere: a contact that is opened by a particle for "
         "moments, or chatters.",
-        (FIRST, "Look at the cable and its shield: these act in all directions.", REPEAT, CLEAN),
+        (FIRST, "Look at the cable and its shield: these act in all directions.", TURN, CLEAN),
     ),
     "loose_stylus": Words(
         "a loose stylus, or anything else between ball and spindle that moves",
@@ -134,6 +140,22 @@ def sentence(finding: Finding) -> str:
     return f"Consistent with {named(first)}: {first.why}."
 
 
+def whereabouts(finding: Finding) -> str:
+    """Where the suspect arm is on the probe; empty where none is named."""
+    arm = finding.first.arm_azimuth_deg
+    if arm is None:
+        return ""
+    towards = (arm + 180.0) % 360.0
+    return (
+        "Where it is: look down from the spindle on the probe as it stood at orientation 0 (as in the "
+        "test, where "
+        f"no orientation was logged), and count from X+ counter-clockwise (Y+ is 90°) to {arm:.0f}°. This "
+        "arm "
+        f"lifts when the stylus moves towards {towards:.0f}°. Mark the body at X+ before you take the "
+        "probe out."
+    )
+
+
 def named(one: Candidate) -> str:
     """A kind of fault and where it lies."""
     title = WORDS[one.kind].title
@@ -143,10 +165,17 @@ def named(one: Candidate) -> str:
 def advice(finding: Finding) -> tuple[str, ...]:
     """What to do next."""
     if finding.first.kind == "unknown" and finding.more_touches is not None:
-        return (*WORDS["unknown"].advice, f"About {finding.more_touches} more touches would tell.")
+        more = _rounded(finding.more_touches)
+        return (*WORDS["unknown"].advice, f"About {more} more touches like these would probably tell.")
     return WORDS[finding.first.kind].advice
 
 
 def opens(finding: Finding) -> bool:
     """Whether the advice may lead to an open probe, so that the cautions must stand beside it."""
     return WORDS[finding.first.kind].opens
+
+
+def _rounded(count: int) -> int:
+    """Two digits are enough for a number of touches."""
+    step = int(10 ** max(0, len(str(count)) - 2))
+    return -(-count // step) * step

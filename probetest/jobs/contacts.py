@@ -43,6 +43,9 @@ NORMAL_MEDIAN = 0.6745
 FAR, VERY_FAR = 2.5, 4.0
 """A touch is far off beyond so many sd, as the median distance tells it; few very far ones say more."""
 
+STATED_DEG = 10.0
+"""A stated azimuth of an arm may be off by so much."""
+
 IN_TURN = 0.5
 """Where more touches than this follow one of the same direction, directions were not touched in turn."""
 
@@ -136,6 +139,7 @@ def contacts_of(
     if clockwise:
         usable = usable[:1]
     looks = [_Look(part, found) for part, found in usable]
+    arm_azimuth_deg, wrong = _stated(looks, arm_azimuth_deg)
     turned = len({look.part.orientation_deg % 360 for look in looks}) > 1
     gains, reason = _try(
         lambda: contact_gains(
@@ -156,7 +160,7 @@ def contacts_of(
         reason = plain_reason or reason
     told = gains or plain
     base = None if told is None else told.arms[0].azimuth_deg
-    notes = [reason] if told is None else []
+    notes = [*wrong, *([reason] if told is None else [])]
     scatter: tuple[SectorScatter, ...] = ()
     judged: tuple[StepsJudged, ...] = ()
     early: SectorEvents | None = None
@@ -205,6 +209,27 @@ def contacts_of(
         arm_stated=arm_azimuth_deg is not None,
         notes=tuple(notes),
     )
+
+
+def _stated(looks: Sequence[_Look], arm_deg: float | None) -> tuple[float | None, list[str]]:
+    """The stated azimuth of an arm, unless the readings put the arms elsewhere, which is said."""
+    if arm_deg is None:
+        return None, []
+    turned = len({look.part.orientation_deg % 360 for look in looks}) > 1
+    free, _ = _try(
+        lambda: contact_gains([look.turn() for look in looks], beside="waves" if turned else "nothing"), looks
+    )
+    if free is None:
+        return arm_deg, []
+    off = (free.arms[0].azimuth_deg - arm_deg + 60.0) % 120.0 - 60.0
+    if abs(off) <= max(STATED_DEG, 4 * free.arm_u_deg):
+        return arm_deg, []
+    found = ", ".join(f"{arm.azimuth_deg:.0f}" for arm in free.arms)
+    return None, [
+        f"the log states an arm at {arm_deg:g}°, the readings put the arms at {found}°, which were taken: "
+        "correct "
+        "arm_azimuth_deg (where an arm is, not where the stylus moves), or leave it out"
+    ]
 
 
 def _try(compute: Callable[[], Found], looks: Sequence[_Look]) -> tuple[Found | None, str]:

@@ -57,6 +57,8 @@ def check_contacts(
         service = found.service
         return Checked(found.record.serial, found.contacts, service)
     earlier = _one(before, options, advance)
+    if earlier.source.sha256 == found.source.sha256:
+        raise ReportError(f"{before.name}: found the same log as {log.name}; name the one from before.")
     if earlier.record.serial != found.record.serial:
         raise ReportError(
             f"{before.name}: found serial {earlier.record.serial}, expected {found.record.serial} as in "

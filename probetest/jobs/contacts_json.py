@@ -5,6 +5,8 @@ from __future__ import annotations
 import math
 from typing import Any
 
+import numpy as np
+
 from probetest.jobs.contact_service import Service
 from probetest.jobs.contact_words import CAUTIONS, advice, named, opens, sentence
 from probetest.jobs.contacts import Contacts
@@ -86,11 +88,11 @@ def service_to_dict(service: Service | None) -> dict[str, Any] | None:
         "arms": [
             {
                 "azimuth_deg": one.azimuth_deg,
-                "before": one.before,
-                "after": one.after,
-                "change": one.change,
-                "lower": one.interval.lower,
-                "upper": one.interval.upper,
+                "before_share": float(np.expm1(one.before)),
+                "after_share": float(np.expm1(one.after)),
+                "change_share": float(np.expm1(one.change)),
+                "lower_share": float(np.expm1(one.interval.lower)),
+                "upper_share": float(np.expm1(one.interval.upper)),
                 "p": one.p,
                 "scatter_ratio": _finite(one.scatter_ratio),
                 "word": one.word,

@@ -8,13 +8,14 @@ import numpy as np
 from numpy.typing import NDArray
 
 from probetest.jobs.contact_service import Service
-from probetest.jobs.contact_words import CAUTIONS, WORDS, advice, named, opens, sentence
+from probetest.jobs.contact_words import CAUTIONS, WORDS, advice, named, opens, sentence, whereabouts
 from probetest.jobs.contacts import Contacts
 from probetest.report.blocks import Cell, Column, Facts, Note, Picture, Table, picture_from_figure
 from probetest.report.numbers import UM_PER_MM, UNKNOWN, number, p_words, um
 from probetest.report.style import PALETTE, new_figure, report_style
 from probetest.statistics.contact_change import ArmChange
 from probetest.statistics.contact_evidence import Evidence
+from probetest.statistics.contact_finding import Finding
 from probetest.statistics.contact_gains import ContactGains
 from probetest.statistics.seat import seat_shape
 
@@ -32,15 +33,22 @@ def finding_note(found: Contacts) -> Note:
     finding = found.finding
     lines = [sentence(finding), WORDS[finding.first.kind].meaning]
     if finding.first.confidence is not None:
-        lines.append(
-            f"Confidence in this pattern, not in its cause: {confidence(finding.first.confidence)} "
-            f"(n = {found.touches})."
-        )
+        lines.append(f"{sure(finding)} (n = {found.touches}).")
+    if whereabouts(finding):
+        lines.append(whereabouts(finding))
     if finding.first.kind == "healthy":
         lines.append(f"Not seen by this test: {'; '.join(found.not_seen)}.")
     lines += [f"Also: {named(one)}: {one.why}{_with(one.confidence)}." for one in finding.others]
     calm = finding.first.kind in ("healthy", "machine", "unknown")
     return Note("info" if calm else "caution", "Finding", "\n".join(lines))
+
+
+def sure(finding: Finding) -> str:
+    """How sure it is, and of what."""
+    share = confidence(finding.first.confidence or 0.0)
+    if finding.first.kind == "healthy":
+        return f"Confidence that no arm is off by more than 15 %: {share}"
+    return f"Confidence in this pattern, not in its cause: {share}"
 
 
 def confidence(share: float) -> str:
@@ -75,16 +83,15 @@ def contacts_picture(found: Contacts) -> Picture | None:
         axes.set_yticks([])
         axes.set_thetagrids(np.arange(0, 360, 45), [f"{angle}°" for angle in range(0, 360, 45)])
         axes.spines["polar"].set_color(PALETTE.hairline)
-        axes.set_title("Pre-travel around the probe body", pad=13)
+        axes.set_title("Pre-travel by direction of motion, seen from the probe", pad=13)
         axes.legend(loc="upper center", bbox_to_anchor=(0.5, -0.07), ncols=2, columnspacing=1.0)
     said = ", ".join(_arm_words(gains, arm) for arm in range(3))
     return picture_from_figure(
         figure,
-        caption="Directions of motion as the probe sees them (0° is +X at orientation 0, counter-clockwise "
-        "from "
-        "above). The arm numbered in a sector lies opposite of it and decides the touches in it; the "
-        "shaded one "
-        "is suspect. Distance from the rim is in proportion; level and centre are left out.",
+        caption="0° is X+ at orientation 0, counter-clockwise from above. A triangle on the rim is an arm, "
+        "where it is on the body; the sector opposite, with the same number, is where it decides the "
+        "touches. "
+        "Shaded, and the large triangle: the suspect. Level and centre are left out.",
         alt=f"Polar plot of the fitted pre-travel with three sectors; {said}.",
     )
 
@@ -114,9 +121,16 @@ def _sectors(axes: Any, gains: ContactGains, suspect: float | None, floor: float
         if suspect is not None and abs(arm.azimuth_deg - suspect) < 1.0:
             turn = np.linspace(towards - half, towards + half, 61)
             axes.fill_between(turn, floor, top, color=PALETTE.amber, alpha=0.35, linewidth=0, zorder=0)
+        here = suspect is not None and abs(arm.azimuth_deg - suspect) < 1.0
+        at = np.deg2rad(arm.azimuth_deg)
+        axes.plot(
+            at, top, marker=(3, 0, arm.azimuth_deg + 90), ms=10 if here else 6, color=PALETTE.ink,
+            clip_on=False, zorder=5,
+        )  # fmt: skip
+        axes.text(at, top - 0.1 * (top - floor), str(number_), ha="center", va="center", fontsize=7)
         inside = floor + 0.22 * (top - floor)
         axes.text(
-            towards, inside, f"arm {number_}\n{PERCENT * arm.share:+.0f} %".replace("-", "−"),
+            towards, inside, f"by arm {number_}\n{PERCENT * arm.share:+.0f} %".replace("-", "−"),
             ha="center", va="center", fontsize=7.5, linespacing=1.1,
         )  # fmt: skip
 
@@ -146,11 +160,11 @@ def arms_facts(found: Contacts) -> Facts | None:
     }
     rows += [
         ("Azimuths of the arms", how),
-        ("Allowed for of the machine", allowed[gains.beside]),
+        ("Allowed for the machine", allowed[gains.beside]),
         ("Lobes (order 3)", f"{um(gains.lobe_mm, 2)} ± {um(2 * gains.lobe_u_mm, 2)} µm (2 u)"),
         ("Touches, orientations", f"{found.touches}, {len(found.orientations_deg)}"),
     ]
-    rows += [("Not looked at", note) for note in found.notes]
+    rows += [("Mind", note) for note in found.notes]
     return Facts(tuple(rows), caption="The arms")
 
 
@@ -170,7 +184,7 @@ def evidence_table(found: Contacts) -> Table:
             Column("n", "right", "10mm"),
             Column("Against a healthy probe", "left", "22mm"),
         ),
-        rows=tuple(evidence_cells(one) for one in found.finding.evidence),
+        rows=tuple(evidence_cells(one, found.finding) for one in found.finding.evidence),
         note="Opening force: share of the force at which this arm opens the circuit, above or below that "
         "of the "
         "other two. By chance: how often a healthy probe shows as much; for opening forces one whose arms "
@@ -179,12 +193,29 @@ def evidence_table(found: Contacts) -> Table:
     )
 
 
-def evidence_cells(one: Evidence) -> tuple[str, str, str, str, str, str]:
-    """Name, arm, value, chance, touches, and whether it speaks against a healthy probe."""
+def evidence_cells(one: Evidence, finding: Finding | None = None) -> tuple[str, str, str, str, str, str]:
+    """Name, arm, value, chance, touches, and whether it speaks against a healthy probe.
+
+    Where one arm opens early the other two open late against it: that is its mirror and no fault of theirs.
+    """
     arm = UNKNOWN if one.arm_azimuth_deg is None else f"{one.arm_azimuth_deg:.0f}°"
     name = one.name[:1].upper() + one.name[1:] + (f"; {one.note}" if one.note else "")
     chance = UNKNOWN if one.p is None else p_words(one.p)
-    return name, arm, _value(one), chance, str(one.n) if one.n else UNKNOWN, "yes" if one.shown else "no"
+    word = "yes" if one.shown else "no"
+    if (
+        finding is not None
+        and one.shown
+        and finding.first.kind in ("early", "late")
+        and "opening" in one.name
+    ):
+        suspect = finding.first.arm_azimuth_deg
+        off = (
+            abs((one.arm_azimuth_deg or 0.0) - suspect + 180.0) % 360.0 - 180.0
+            if suspect is not None
+            else 0.0
+        )
+        word = "yes" if abs(off) < SECTOR_DEG else "its mirror"
+    return name, arm, _value(one), chance, str(one.n) if one.n else UNKNOWN, word
 
 
 def _value(one: Evidence) -> str:
@@ -220,7 +251,7 @@ def advice_note(found: Contacts) -> Note | None:
 SERVICE_WORDS = {
     "helped": "The service helped: a fault was found before it, none after it, and the change is shown.",
     "changed": "An arm changed, which on the same machine is the probe's doing; it was no fault that was "
-    "found before and gone after.",
+    "found before and gone after (were the logs swapped?).",
     "no change shown": "No change is shown by these touches.",
     "can't tell": "The arms before and after can't be held against each other.",
 }

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from probetest.jobs.contact_words import named
 from probetest.jobs.qualify import Qualification
 from probetest.jobs.result import shape_reason
 from probetest.jobs.separating import MIXED
@@ -60,7 +61,17 @@ def meaning(found: Qualification) -> str:
         figures = f"sd {um(without.sd_mm, 2)} µm, variation {um(without.variation_mm)} µm"
         flagged = f" Without {without.left_out} flagged touches: {figures}."
     mind = " Mind the remarks below." if len(found.remarks) > 1 else ""
-    return f"{start} {_in_use(found)}{flagged}{mind}"
+    return f"{start} {_in_use(found)}{flagged}{mind}{_contacts(found)}"
+
+
+def _contacts(found: Qualification) -> str:
+    """A fault of the contacts, which no limit judges; empty where none is found."""
+    finding = found.contacts.finding
+    if finding.first.kind in ("healthy", "machine", "unknown"):
+        return ""
+    return (
+        f" Contact health, not part of the verdict: consistent with {named(finding.first)}; look before use."
+    )
 
 
 def _in_use(found: Qualification) -> str:

@@ -9,6 +9,7 @@ from rich.table import Table
 from rich.text import Text
 
 from probetest.faults import printable
+from probetest.jobs.contact_words import named
 from probetest.jobs.qualify import Qualification
 from probetest.report.numbers import UNKNOWN, number, rounded, span, um
 from probetest.screen.console import MARKS, STYLES, new_console, short_span
@@ -33,6 +34,10 @@ def print_results(results: Sequence[Qualification], folders: Sequence[Path]) -> 
         for check in found.checks:
             if check.verdict != "pass":
                 console.print(Text(f"{printable(found.record.serial)}: {_words(check)}"))
+        first = found.contacts.finding.first
+        if first.kind not in ("healthy", "machine", "unknown"):
+            words = f"contacts, not part of the verdict: consistent with {named(first)}"
+            console.print(Text(f"{printable(found.record.serial)}: {words}"))
         for notice in found.source.notices:
             console.print(Text(f"{printable(found.record.serial)}: mind: {printable(notice)}"))
     if folders:

@@ -194,7 +194,7 @@ def evidence_of(seen: Seen) -> Iterator[Evidence]:
     for one in seen.scatter:
         azimuth, n = seen.azimuth_deg(one.arm), sum(one.touches)
         yield Evidence(
-            "scatter of its sector", azimuth, one.ratio, one.interval, "1", one.p, one.p < SCATTER_RISK, n
+            "scatter, × the other two", azimuth, one.ratio, one.interval, "1", one.p, one.p < SCATTER_RISK, n
         )
     early = seen.early_touches
     if early is not None:
@@ -217,7 +217,7 @@ def evidence_of(seen: Seen) -> Iterator[Evidence]:
     if seen.before is not None and seen.before.effect is not None:
         effect = seen.before.effect
         yield Evidence(
-            "touch before", None, effect.largest_mm, effect.largest_interval_mm, "mm", effect.p,
+            "pull of the touch before", None, effect.largest_mm, effect.largest_interval_mm, "mm", effect.p,
             depends(seen.before), seen.before.used,
         )  # fmt: skip
     if seen.size is not None:
@@ -226,7 +226,7 @@ def evidence_of(seen: Seen) -> Iterator[Evidence]:
             float(np.exp(seen.size.change - half)), float(np.exp(seen.size.change + half)), 0.95
         )
         yield Evidence(
-            "lobes by the earlier test",
+            "lobing, × the earlier test",
             None,
             float(np.exp(seen.size.change)),
             limits,

@@ -51,6 +51,9 @@ ONE_SIDE = (
     "one orientation: a side of the machine or of the artefact would show the same; turn the probe to tell"
 )
 
+LEANING = 0.05
+"""An arm that scatter puts beyond a healthy one less often than this is named as possible."""
+
 HINT = 0.003
 """An unsteady sector that scatter makes less often than this is not ruled out."""
 
@@ -144,9 +147,14 @@ def find_fault(seen: Seen) -> Finding:
         return Finding(Candidate("healthy", None, 1 - min(1.0, worse), why), (), evidence, None)
     suspect = max(gains.arms, key=lambda arm: abs(arm.contrast))
     kind: Kind = "early" if suspect.contrast < 0 else "late"
-    why = f"an arm may open {100 * abs(suspect.share):.0f} % {kind}, or not: the readings don't tell"
-    other = Candidate(kind, suspect.azimuth_deg, None, "neither shown nor ruled out")
-    return Finding(Candidate("unknown", None, None, why), (other,), evidence, _more(gains))
+    early = max(0.0, *(-100 * float(np.expm1(arm.interval.lower)) for arm in gains.arms))
+    late = max(0.0, *(100 * float(np.expm1(arm.interval.upper)) for arm in gains.arms))
+    why = f"an arm could be up to {early:.0f} % early or {late:.0f} % late; nothing points to a fault"
+    possible: tuple[Candidate, ...] = ()
+    if min(suspect.early_p, suspect.late_p) < LEANING:
+        why = f"an arm may open {100 * abs(suspect.share):.0f} % {kind}, or not: the readings don't tell"
+        possible = (Candidate(kind, suspect.azimuth_deg, None, "neither shown nor ruled out"),)
+    return Finding(Candidate("unknown", None, None, why), possible, evidence, _more(gains))
 
 
 def _more(gains: ContactGains) -> int | None:

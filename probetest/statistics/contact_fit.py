@@ -95,8 +95,8 @@ class SeatProblem:
         self.left = len(self.aim) - self.known.shape[1] - (5 if arm_deg is None else 4)
         if self.left < 1:
             raise StatisticsError(
-                f"{len(self.aim)} direction means leave nothing to tell the gains of arms by beside "
-                f"{len(self.aim) - self.left} other figures; touch from 24 directions"
+                f"{len(self.aim)} directions are too few to tell the arms apart beside "
+                f"{len(self.aim) - self.left} other figures; touch from 24 or more, 10 times each"
             )
 
     def start(self) -> Floats:

@@ -201,9 +201,13 @@ def test_a_stated_arm_is_taken_as_it_stands() -> None:
     assert not looked(EARLY).arm_stated
 
 
-def test_an_arm_stated_in_the_wrong_place_names_none() -> None:
-    found = look(simulated(HEALTHY).frame, arm_azimuth_deg=PROBE.arm_azimuth_deg + 20.0)
-    assert found.finding.first.kind == "unknown"
+@pytest.mark.parametrize("off", [20.0, 60.0, 180.0, -75.0])
+def test_an_arm_stated_in_the_wrong_place_is_said_and_not_used(off: float) -> None:
+    found = look(simulated(EARLY).frame, arm_azimuth_deg=PROBE.arm_azimuth_deg + off)
+    assert answer(found) == ("early", True)
+    assert not found.arm_stated
+    assert f"states an arm at {PROBE.arm_azimuth_deg + off:g}°" in found.notes[0]
+    assert "correct arm_azimuth_deg" in found.notes[0]
 
 
 @pytest.mark.parametrize(

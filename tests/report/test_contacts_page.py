@@ -13,7 +13,7 @@ from contact_logs import ONE, look, looked, off_deg, simulated
 from report_hostile import HOSTILE, MARK
 
 from probetest.jobs.contact_service import service_of
-from probetest.jobs.contact_words import CAUTIONS, CLEAN, WORDS, advice, named, opens, sentence
+from probetest.jobs.contact_words import CAUTIONS, CLEAN, WORDS, advice, named, opens, sentence, whereabouts
 from probetest.jobs.contacts import Contacts
 from probetest.jobs.contacts_json import contacts_to_dict, service_to_dict
 from probetest.report import contacts_page as page
@@ -80,13 +80,25 @@ def test_the_note_holds_what_the_json_says(early: Contacts, healthy: Contacts) -
         assert lines[0] == plain["sentence"]
         assert lines[1] == WORDS[plain["finding"]].meaning
         assert lines[2].endswith(f"(n = {plain['n']}).")
-        assert lines[2].startswith("Confidence in this pattern, not in its cause: ")
-        healthy_only = 1 if plain["finding"] == "healthy" else 0
-        assert len(lines) == 3 + healthy_only + len(plain["alternatives"])
-        if healthy_only:
+        if plain["finding"] == "healthy":
+            assert lines[2].startswith("Confidence that no arm is off by more than 15 %: ")
             assert lines[3] == f"Not seen by this test: {'; '.join(plain['not_seen'])}."
-        for line, one in zip(lines[3 + healthy_only :], plain["alternatives"], strict=True):
+        else:
+            assert lines[2].startswith("Confidence in this pattern, not in its cause: ")
+            assert lines[3] == whereabouts(found.finding)
+        for line, one in zip(lines[4:], plain["alternatives"], strict=True):
             assert line.startswith(f"Also: {one['sentence']}")
+
+
+def test_where_the_arm_is_is_told_as_a_person_must_count(early: Contacts, healthy: Contacts) -> None:
+    """A suspect arm at 159 deg lifts when the stylus moves towards 339."""
+    told = whereabouts(early.finding)
+    arm = early.finding.first.arm_azimuth_deg
+    assert arm is not None
+    assert f"counter-clockwise (Y+ is 90°) to {arm:.0f}°" in told
+    assert f"moves towards {(arm + 180) % 360:.0f}°" in told
+    assert "look down from the spindle" in told
+    assert whereabouts(healthy.finding) == ""
 
 
 def test_no_confidence_no_line(nothing: Contacts) -> None:
@@ -128,7 +140,7 @@ def test_cautions_name_what_can_hurt() -> None:
 
 def test_more_touches_are_advised_where_they_would_tell(healthy: Contacts) -> None:
     found = with_first(healthy, "unknown", more_touches=321)
-    assert page.advice_note(found).text.endswith("About 321 more touches would tell.")
+    assert page.advice_note(found).text.endswith("About 330 more touches like these would probably tell.")
     assert "more touches" not in page.advice_note(with_first(healthy, "unknown")).text
 
 
@@ -143,7 +155,8 @@ def test_the_table_holds_the_numbers_of_the_json(early: Contacts) -> None:
         assert name.lower().startswith(one["name"].lower())
         assert name.endswith(one["note"])
         assert arm == (UNKNOWN if one["arm_azimuth_deg"] is None else f"{one['arm_azimuth_deg']:.0f}°")
-        assert shown == ("yes" if one["shown"] else "no")
+        mirrored = one["shown"] and one["arm_azimuth_deg"] != plain["arm_azimuth_deg"]
+        assert shown == ("its mirror" if mirrored else "yes" if one["shown"] else "no")
         assert n == (str(one["n"]) if one["n"] else UNKNOWN)
         percent = "opening" in one["name"] or "machine" in one["name"] or "valid trigger" in one["name"]
         scale = 100.0 if percent else SCALE.get(one["unit"], 1.0)
@@ -161,11 +174,11 @@ def test_the_table_holds_the_numbers_of_the_json(early: Contacts) -> None:
 @pytest.mark.parametrize(
     ("unit", "name", "value", "text"),
     [
-        ("mm", "touch before", 0.0031, f"3.10 ({MINUS}1000.00 to 2000.00) µm"),
+        ("mm", "pull of the touch before", 0.0031, f"3.10 ({MINUS}1000.00 to 2000.00) µm"),
         ("steps", "steps of the centre", 2.0, f"2 ({MINUS}1 to 2)"),
         ("touches", "far too early touches", 7.0, f"7 ({MINUS}1 to 2)"),
         ("1", "opening force", -0.165, f"{MINUS}16.5 ({MINUS}100.0 to +200.0) %"),
-        ("1", "scatter of its sector", 3.0, f"3.00 ({MINUS}1.00 to 2.00)"),
+        ("1", "scatter, × the other two", 3.0, f"3.00 ({MINUS}1.00 to 2.00)"),
         ("1", "without a valid trigger", 0.0125, f"1.25 ({MINUS}100.00 to 200.00) %"),
     ],
 )
@@ -176,9 +189,9 @@ def test_values_have_their_unit(unit: str, name: str, value: float, text: str) -
 
 
 def test_what_is_infinite_is_a_dash() -> None:
-    one = Evidence("scatter of its sector", 10.0, np.inf, Interval(2.0, np.inf), "1", 1e-9, True, 240)
+    one = Evidence("scatter, × the other two", 10.0, np.inf, Interval(2.0, np.inf), "1", 1e-9, True, 240)
     assert page.evidence_cells(one) == (
-        "Scatter of its sector", "10°", f"{UNKNOWN} (2.00 to {UNKNOWN})", "p < 0.001", "240", "yes",
+        "Scatter, × the other two", "10°", f"{UNKNOWN} (2.00 to {UNKNOWN})", "p < 0.001", "240", "yes",
     )  # fmt: skip
 
 
@@ -271,11 +284,10 @@ def test_the_service_table_holds_the_changes(early: Contacts, healthy: Contacts)
     assert sentence(healthy.finding) in table.note
     for row, one in zip(table.rows, plain["arms"], strict=True):
         where, before, after, change, chance, word = row
-        logs = [one[key] for key in ("before", "after", "change", "lower", "upper")]
+        keys = ("before_share", "after_share", "change_share", "lower_share", "upper_share")
+        shares = np.array([one[key] for key in keys])
         assert numbers(where) == [round(one["azimuth_deg"])]
-        assert numbers(" ".join((before, after, change))) == pytest.approx(
-            list(100 * np.expm1(logs)), abs=0.0501
-        )
+        assert numbers(" ".join((before, after, change))) == pytest.approx(list(100 * shares), abs=0.0501)
         assert chance.startswith("p ")
         assert word == one["word"]
 

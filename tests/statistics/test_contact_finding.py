@@ -22,7 +22,7 @@ from probetest.statistics.contact_evidence import (
     comes_early,
     weaker,
 )
-from probetest.statistics.contact_finding import CLEARLY, HINT, MACHINE_RISK, WORTH, find_fault
+from probetest.statistics.contact_finding import CLEARLY, HINT, LEANING, MACHINE_RISK, WORTH, find_fault
 from probetest.statistics.contact_fit import HEALTHY
 from probetest.statistics.contact_gains import ArmGain, ContactGains, OneArm
 from probetest.statistics.contact_sectors import SCATTER_RISK, SectorEvents, SectorScatter
@@ -247,9 +247,17 @@ def test_healthy_needs_each_interval_within_15_percent(place: int, side: int) ->
         contrasts[place] = side * (WORTH - half + beside)
         found = find_fault(seen(gains=gains(tuple(contrasts), u=0.05)))
         assert found.first.kind == kind
-    (other,) = found.others
+    # exp(-log 1.15) is 13 % early, exp(log 1.15) 15 % late.
+    assert ("13 % early", "15 % late")[side > 0] in found.first.why
+    # An arm is named as possible only where it leans out of what a healthy one may be.
+    assert found.others == ()
+    border = HEALTHY + float(stats.t.ppf(1 - LEANING, DOF)) * 0.05
+    contrasts[place] = side * (border + 1e-9)
+    (other,) = find_fault(seen(gains=gains(tuple(contrasts), u=0.05))).others
     assert (other.kind, other.arm_azimuth_deg) == (("early", "late")[side > 0], ARMS[place])
     assert (other.confidence, other.why) == (None, "neither shown nor ruled out")
+    contrasts[place] = side * (border - 1e-9)
+    assert find_fault(seen(gains=gains(tuple(contrasts), u=0.05))).others == ()
 
 
 def test_more_touches_are_those_that_narrow_the_interval() -> None:
