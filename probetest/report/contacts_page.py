@@ -73,7 +73,12 @@ def contacts_picture(found: Contacts) -> Picture | None:
         _sectors(axes, gains, suspect, floor, top)
         curve = UM_PER_MM * _curve(gains, FINE_DEG)
         axes.plot(
-            np.deg2rad(FINE_DEG), curve - middle, color=PALETTE.blue, lw=1.1, label="fitted, arm by arm"
+            np.deg2rad(FINE_DEG),
+            curve - middle,
+            color=PALETTE.blue,
+            lw=1.1,
+            ls="-",
+            label="fitted, arm by arm",
         )
         equal = UM_PER_MM * _equal(gains, FINE_DEG)
         axes.plot(
@@ -83,7 +88,7 @@ def contacts_picture(found: Contacts) -> Picture | None:
         axes.set_yticks([])
         axes.set_thetagrids(np.arange(0, 360, 45), [f"{angle}°" for angle in range(0, 360, 45)])
         axes.spines["polar"].set_color(PALETTE.hairline)
-        axes.set_title("Pre-travel by direction of motion, seen from the probe", pad=13)
+        axes.set_title("Pre-travel by direction of motion", pad=13)
         axes.legend(loc="upper center", bbox_to_anchor=(0.5, -0.07), ncols=2, columnspacing=1.0)
     said = ", ".join(_arm_words(gains, arm) for arm in range(3))
     return picture_from_figure(
@@ -127,8 +132,8 @@ def _sectors(axes: Any, gains: ContactGains, suspect: float | None, floor: float
             at, top, marker=(3, 0, arm.azimuth_deg + 90), ms=10 if here else 6, color=PALETTE.ink,
             clip_on=False, zorder=5,
         )  # fmt: skip
-        axes.text(at, top - 0.1 * (top - floor), str(number_), ha="center", va="center", fontsize=7)
-        inside = floor + 0.22 * (top - floor)
+        axes.text(at, top + 0.15 * (top - floor), str(number_), ha="center", va="center", fontsize=7)
+        inside = floor + 0.8 * (top - floor)
         axes.text(
             towards, inside, f"by arm {number_}\n{PERCENT * arm.share:+.0f} %".replace("-", "−"),
             ha="center", va="center", fontsize=7.5, linespacing=1.1,
