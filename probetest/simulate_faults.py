@@ -65,7 +65,7 @@ KINDS: Mapping[Kind, KindFacts] = {
     "loose_stylus": KindFacts("loose_stylus", "mm", 0.01),
     "weak_spring": KindFacts("weak_spring", "1", 0.3, below=1.0),
     "open": KindFacts("open", "1", 0.05, below=1.0),
-    "missed": KindFacts("missed", "1", 0.1, below=1.0, has_arm=True),
+    "missed": KindFacts("open", "1", 0.1, below=1.0, has_arm=True),
     "hysteresis": KindFacts("hysteresis", "mm", 0.003),
     "machine": KindFacts("healthy", "mm", 0.02),
     "drift": KindFacts("healthy", "mm", 0.01),

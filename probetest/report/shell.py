@@ -76,6 +76,8 @@ class ShellRunner:
             self._stack.callback(os.environ.pop, "MPLCONFIGDIR", None)
         config = Config()
         config.HistoryManager.enabled = False
+        # Which environment a user's terminal has active does not matter here.
+        config.InteractiveShell.warn_venv = False
         # Its own folder, so that nothing of the user's profile is read or written.
         shell: Any = _Shell.instance(config=config, ipython_dir=str(Path(folder) / "ipython"))
         self._stack.callback(_Shell.clear_instance)

@@ -305,27 +305,33 @@ probe where there is none; "can't tell" and "machine" are none. Made by
 The right arm in 95 of 100 tests of a 15 % early or late arm; a false alarm in at most 1 of 100.
 
 {markdown_table(["simulated", *designs, "n", "named right / %", "false alarm / %"], goal)}
+
 ## Healthy probes
 
 {markdown_table(["healthy, with", *designs, "n", "false alarm / %", "can't tell / %"], healthy)}
+
 ## All kinds of fault, one orientation ({ONE.name})
 
 Rows: what was simulated; columns: what was found, in per cent of the tests.
 
 {markdown_table(*matrix(rows, ONE.name))}
+
 ## All kinds of fault, four orientations ({LONG.name})
 
 {markdown_table(*matrix(rows, LONG.name))}
+
 ## Size of the fault, and of the lobes
 
 A spring of 3 N gives 20 µm over an arm, in proportion.
 
 {markdown_table(["simulated", *designs, "n", "named right / %"], power)}
+
 ![How often an early arm is shown](contacts.svg)
 
 ## Shorter tests
 
 {markdown_table(["simulated", *designs, "touches", "n", "named right / %"], short)}
+
 ## Is the confidence kept?
 
 All tests of this study that named a fault of the probe.

@@ -185,6 +185,8 @@ def test_nothing_is_written_into_home(tmp_path: Path) -> None:
     before = sorted(home.rglob("*"))
     dropped = ("MPLCONFIGDIR", "XDG_CACHE_HOME", "XDG_CONFIG_HOME", "XDG_DATA_HOME")
     environment = {key: value for key, value in os.environ.items() if key not in dropped}
+    # A terminal in which another environment is active must not make it warn.
+    environment["VIRTUAL_ENV"] = str(work)
     run = subprocess.run(
         [sys.executable, "-c", HOME.format(tests=str(Path(__file__).parent))],
         cwd=work, env={**environment, "HOME": str(home), "IPYTHONDIR": str(home / "ipython")},
