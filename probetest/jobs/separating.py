@@ -165,6 +165,7 @@ def why_unusable(found: Analysis | None) -> str:
 
 
 def turn_of(part: Series, found: Analysis) -> Turn:
+    """Direction means of a series as one orientation."""
     means, azimuths, counts, sd_mm, dof = found.curve.shape
     fit = found.readings.fit
     centre = fit.centre_mm if fit is not None else (0.0, 0.0)
