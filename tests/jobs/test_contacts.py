@@ -362,7 +362,7 @@ def test_result_json_holds_contacts_and_service(serviced) -> None:
     assert "changed" in [one["word"] for one in plain["service"]["arms"]]
 
 
-# ---- what was added after an attack
+# ---- what is easily missed
 
 
 def test_few_very_early_touches_of_one_sector_are_not_drowned() -> None:
