@@ -83,7 +83,7 @@ def test_a_fault_is_told_and_ends_with_1(command: Command) -> None:
     )
     assert lines[1] == WORDS["early"].meaning
     assert lines[2].startswith("Confidence in this pattern, not in its cause: ")
-    assert lines[2].endswith("; n = 240.")
+    assert lines[2].endswith("(n = 240).")
     for place, step in enumerate(WORDS["early"].advice, start=1):
         assert f"{place}. {step}" in " ".join(out.split())
     assert f"Caution: {CAUTIONS}" in " ".join(out.split())

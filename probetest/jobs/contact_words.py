@@ -12,29 +12,25 @@ TURN = (
     "Unless that was done: repeat the test with the probe turned to 0, 30, 90 and 210° in the spindle "
     "(column "
     "orientation_deg). What turns with the probe is the probe's, what stays is the machine's or the "
-    "artefact's. "
-    "Don't open the probe before that."
+    "artefact's. Don't open the probe before that."
 )
 CLEAN = (
     "If it stays, have the contact pair (all of them, where none is named) cleaned, and refilled where it "
-    "holds "
-    "contact fluid, by whoever the maker of the probe names; log the test after it as stage after_service."
+    "holds contact fluid, by whoever the maker of the probe names; log the test after it as stage "
+    "after_service."
 )
 REST = (
     "With the probe out and disconnected, and where its contacts can be reached from outside, measure the "
     "resistance at rest; write it down, measure again after cleaning, and compare with a good probe of the "
-    "same "
-    "build: a film raises it."
+    "same build: a film raises it."
 )
 
 CAUTIONS = (
-    "Take the probe out of the spindle and disconnect it first. The spring is preloaded: eye protection, "
-    "and a "
-    "tray for what jumps. Contact fluid and solvent: read the safety data sheet, gloves, fresh air, no "
-    "flame; no "
-    "compressed air into the seat, nothing abrasive on the contacts. Opening a probe may end its warranty, "
-    "its "
-    "sealing and its calibration: qualify it again before use. The maker's manual and local rules come first."
+    "Take the probe out of the spindle and disconnect it first. The spring is preloaded: eye protection, and "
+    "a tray for what jumps. Contact fluid and solvent: read the safety data sheet, gloves, fresh air, no "
+    "flame; no compressed air into the seat, nothing abrasive on the contacts. Opening a probe may end its "
+    "warranty, its sealing and its calibration: qualify it again before use. The maker's manual and local "
+    "rules come first."
 )
 """For every advice that leads to an open probe."""
 

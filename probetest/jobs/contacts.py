@@ -227,8 +227,7 @@ def _stated(looks: Sequence[_Look], arm_deg: float | None) -> tuple[float | None
     found = ", ".join(f"{arm.azimuth_deg:.0f}" for arm in free.arms)
     return None, [
         f"the log states an arm at {arm_deg:g}°, the readings put the arms at {found}°, which were taken: "
-        "correct "
-        "arm_azimuth_deg (where an arm is, not where the stylus moves), or leave it out"
+        "correct arm_azimuth_deg (where an arm is, not where the stylus moves), or leave it out"
     ]
 
 

@@ -76,7 +76,7 @@ def contacts_to_dict(found: Contacts) -> dict[str, Any]:
 
 
 def service_to_dict(service: Service | None) -> dict[str, Any] | None:
-    """A test before and after a service, arm by arm; their forces as natural logarithms."""
+    """A test before and after a service, arm by arm; opening forces as shares against the other two."""
     if service is None:
         return None
     return {

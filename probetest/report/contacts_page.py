@@ -28,22 +28,27 @@ SURE = 0.999
 PERCENT = 100.0
 
 
-def finding_note(found: Contacts) -> Note:
+def finding_lines(found: Contacts) -> list[str]:
     """The finding in a sentence, what it means, how sure it is and what else would explain it."""
     finding = found.finding
     lines = [sentence(finding), WORDS[finding.first.kind].meaning]
     if finding.first.confidence is not None:
-        lines.append(f"{sure(finding)} (n = {found.touches}).")
+        lines.append(f"{_sure(finding)} (n = {found.touches}).")
     if whereabouts(finding):
         lines.append(whereabouts(finding))
     if finding.first.kind == "healthy":
         lines.append(f"Not seen by this test: {'; '.join(found.not_seen)}.")
     lines += [f"Also: {named(one)}: {one.why}{_with(one.confidence)}." for one in finding.others]
-    calm = finding.first.kind in ("healthy", "machine", "unknown")
-    return Note("info" if calm else "caution", "Finding", "\n".join(lines))
+    return lines
 
 
-def sure(finding: Finding) -> str:
+def finding_note(found: Contacts) -> Note:
+    """The same as a block."""
+    calm = found.finding.first.kind in ("healthy", "machine", "unknown")
+    return Note("info" if calm else "caution", "Finding", "\n".join(finding_lines(found)))
+
+
+def _sure(finding: Finding) -> str:
     """How sure it is, and of what."""
     share = confidence(finding.first.confidence or 0.0)
     if finding.first.kind == "healthy":
@@ -94,8 +99,7 @@ def contacts_picture(found: Contacts) -> Picture | None:
     return picture_from_figure(
         figure,
         caption="0° is X+ at orientation 0, counter-clockwise from above. A triangle on the rim is an arm, "
-        "where it is on the body; the sector opposite, with the same number, is where it decides the "
-        "touches. "
+        "where it is on the body; the sector opposite, with the same number, is where it decides touches. "
         "Shaded, and the large triangle: the suspect. Level and centre are left out.",
         alt=f"Polar plot of the fitted pre-travel with three sectors; {said}.",
     )
@@ -123,10 +127,10 @@ def _sectors(axes: Any, gains: ContactGains, suspect: float | None, floor: float
         half = np.deg2rad(SECTOR_DEG)
         for edge in (towards - half, towards + half):
             axes.plot([edge, edge], [floor, top], color=PALETTE.muted, lw=0.6, ls=(0, (1, 2)), zorder=1)
-        if suspect is not None and abs(arm.azimuth_deg - suspect) < 1.0:
+        here = suspect is not None and abs(arm.azimuth_deg - suspect) < 1.0
+        if here:
             turn = np.linspace(towards - half, towards + half, 61)
             axes.fill_between(turn, floor, top, color=PALETTE.amber, alpha=0.35, linewidth=0, zorder=0)
-        here = suspect is not None and abs(arm.azimuth_deg - suspect) < 1.0
         at = np.deg2rad(arm.azimuth_deg)
         axes.plot(
             at, top, marker=(3, 0, arm.azimuth_deg + 90), ms=10 if here else 6, color=PALETTE.ink,
@@ -191,10 +195,9 @@ def evidence_table(found: Contacts) -> Table:
         ),
         rows=tuple(evidence_cells(one, found.finding) for one in found.finding.evidence),
         note="Opening force: share of the force at which this arm opens the circuit, above or below that "
-        "of the "
-        "other two. By chance: how often a healthy probe shows as much; for opening forces one whose arms "
-        "differ "
-        "by 4 %. All kinds together speak against a healthy probe in less than 1 of 100 tests of one.",
+        "of the other two. By chance: how often a healthy probe shows as much; for opening forces one whose "
+        "arms differ by 4 %. All kinds together speak against a healthy probe in less than 1 of 100 tests "
+        "of one.",
     )
 
 
@@ -213,13 +216,8 @@ def evidence_cells(one: Evidence, finding: Finding | None = None) -> tuple[str, 
         and finding.first.kind in ("early", "late")
         and "opening" in one.name
     ):
-        suspect = finding.first.arm_azimuth_deg
-        off = (
-            abs((one.arm_azimuth_deg or 0.0) - suspect + 180.0) % 360.0 - 180.0
-            if suspect is not None
-            else 0.0
-        )
-        word = "yes" if abs(off) < SECTOR_DEG else "its mirror"
+        off = (one.arm_azimuth_deg or 0.0) - (finding.first.arm_azimuth_deg or 0.0)
+        word = "yes" if abs((off + 180.0) % 360.0 - 180.0) < SECTOR_DEG else "its mirror"
     return name, arm, _value(one), chance, str(one.n) if one.n else UNKNOWN, word
 
 

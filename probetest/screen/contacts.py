@@ -8,9 +8,9 @@ from rich.text import Text
 
 from probetest.faults import printable
 from probetest.jobs.contact_service import Service
-from probetest.jobs.contact_words import CAUTIONS, WORDS, advice, named, opens, sentence, whereabouts
+from probetest.jobs.contact_words import CAUTIONS, advice, opens
 from probetest.jobs.contacts_check import Checked
-from probetest.report.contacts_page import SERVICE_WORDS, evidence_cells, sure
+from probetest.report.contacts_page import SERVICE_WORDS, evidence_cells, finding_lines
 from probetest.report.numbers import number
 from probetest.screen.console import new_console
 
@@ -19,16 +19,10 @@ def print_contacts(found: Checked) -> None:
     """The finding, the evidence, what to do."""
     console = new_console()
     contacts, finding = found.contacts, found.contacts.finding
-    console.print(Text(f"{printable(found.serial)}: {sentence(finding)}", style="bold"))
-    console.print(Text(WORDS[finding.first.kind].meaning))
-    if finding.first.confidence is not None:
-        console.print(Text(f"{sure(finding)}; n = {contacts.touches}."))
-    if whereabouts(finding):
-        console.print(Text(whereabouts(finding)))
-    if finding.first.kind == "healthy":
-        console.print(Text(f"Not seen by this test: {'; '.join(contacts.not_seen)}."))
-    for one in finding.others:
-        console.print(Text(f"Also: {named(one)}: {one.why}."))
+    first, *rest = finding_lines(contacts)
+    console.print(Text(f"{printable(found.serial)}: {first}", style="bold"))
+    for line in rest:
+        console.print(Text(line))
     table = Table(box=None, pad_edge=False, header_style="bold")
     for title in ("looked at", "arm", "found (95 %)", "by chance", "n", "against healthy"):
         table.add_column(title, justify="left" if title == "looked at" else "right")

@@ -14,7 +14,7 @@ from probetest.statistics.contact_steps import StepsJudged
 from probetest.statistics.hysteresis import Hysteresis
 from probetest.statistics.intervals import Interval
 
-GAIN_RISK, EVENT_RISK, BEFORE_RISK = 0.003, 0.001, 0.001
+GAIN_RISK, EVENT_RISK, BEFORE_RISK, WEAKER_RISK = 0.003, 0.001, 0.001, 0.001
 """Chance of each kind of evidence in a healthy test; together, with ``SCATTER_RISK`` of each sector and the
 risk of a step of the centre, below 1 %. Gains: of each arm and side."""
 
@@ -153,9 +153,14 @@ def depends(before: Hysteresis) -> bool:
     )
 
 
+def chance_as_strong(size: Size) -> float:
+    """Chance of so small a curve if it were smaller by no more than a healthy one's."""
+    return float(special.ndtr((size.change - WEAKER) / size.u))
+
+
 def weaker(size: Size) -> bool:
     """Whether the whole curve is smaller than earlier."""
-    return size.change + float(special.ndtri(0.999)) * size.u < WEAKER
+    return chance_as_strong(size) < WEAKER_RISK
 
 
 def comes_early(seen: Seen) -> int | None:
@@ -231,7 +236,7 @@ def evidence_of(seen: Seen) -> Iterator[Evidence]:
             float(np.exp(seen.size.change)),
             limits,
             "1",
-            None,
+            chance_as_strong(seen.size),
             weaker(seen.size),
             seen.size.touches,
         )
@@ -242,9 +247,10 @@ def _steps(seen: Seen) -> Iterator[Evidence]:
     if not told:
         return
     arms = {one.arm for one in told if stepped(one)}
+    gains = seen.gains or seen.plain
     total = sum(len(one.off_deg) for one in told)
     yield Evidence(
         "steps of the centre", seen.azimuth_deg(arms.pop()) if len(arms) == 1 else None,
-        float(total), None, "steps", None, any(stepped(one) for one in told), 0,
+        float(total), None, "steps", None, any(stepped(one) for one in told), gains.touches if gains else 0,
         f"looked for at {len(told)} of {len(seen.steps)} orientations",
     )  # fmt: skip

@@ -14,6 +14,7 @@ from probetest.statistics.contact_evidence import (
     GAIN_RISK,
     Evidence,
     Seen,
+    chance_as_strong,
     comes_early,
     depends,
     evidence_of,
@@ -140,7 +141,7 @@ def find_fault(seen: Seen) -> Finding:
     hints = list(_hints(seen))
     if hints:
         why = "a sector may be unsteady, or not: the readings don't tell"
-        return Finding(Candidate("unknown", None, None, why), tuple(hints), evidence, gains.touches)
+        return Finding(Candidate("unknown", None, None, why), tuple(hints), evidence, None)
     worse = sum(_chance_worse(arm, gains.dof) for arm in gains.arms)
     if all(arm.interval.lower > -WORTH and arm.interval.upper < WORTH for arm in gains.arms):
         why = "no arm opens more than 15 % early or late, and nothing else stands out"
@@ -195,7 +196,7 @@ def _shown(seen: Seen) -> Iterator[Candidate]:
         yield Candidate("hysteresis", None, 1 - before.effect.p, "the trigger depends on the touch before")
     if seen.size is not None and weaker(seen.size):
         why = f"the whole curve is {-100 * np.expm1(seen.size.change):.0f} % smaller than in the earlier test"
-        yield Candidate("weak_spring", None, 0.999, why)
+        yield Candidate("weak_spring", None, 1 - chance_as_strong(seen.size), why)
     machine = [] if apart else list(_machine(seen))
     if arms and arms[0].kind in ("early", "late"):
         if not seen.in_turn:
