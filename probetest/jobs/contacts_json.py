@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from typing import Any
 
 import numpy as np
@@ -10,22 +9,15 @@ import numpy as np
 from probetest.jobs.contact_service import Service
 from probetest.jobs.contact_words import CAUTIONS, advice, named, opens, sentence
 from probetest.jobs.contacts import Contacts
+from probetest.jobs.plain import finite
 from probetest.statistics.contact_evidence import Evidence
 from probetest.statistics.contact_finding import Candidate
+from probetest.statistics.contact_steps import CentreStep
 
 
 def contacts_of_result(contacts: Contacts, service: Service | None) -> dict[str, Any]:
     """The keys ``contacts`` and ``service`` of result.json."""
     return {"contacts": contacts_to_dict(contacts), "service": service_to_dict(service)}
-
-
-def _finite(value: Any) -> Any:
-    """Infinite and undefined numbers as null; JSON has no word for them."""
-    if isinstance(value, dict):
-        return {key: _finite(part) for key, part in value.items()}
-    if isinstance(value, list):
-        return [_finite(part) for part in value]
-    return None if isinstance(value, float) and not math.isfinite(value) else value
 
 
 def contacts_to_dict(found: Contacts) -> dict[str, Any]:
@@ -70,9 +62,14 @@ def contacts_to_dict(found: Contacts) -> dict[str, Any]:
             "dof": gains.dof,
             "misfit_p": gains.misfit_p,
         },
+        "steps": [
+            {"orientation_deg": orientation, **_step(step)}
+            for orientation, steps in found.steps
+            for step in steps.steps
+        ],
         "notes": list(found.notes),
     }
-    return {key: _finite(value) for key, value in plain.items()}
+    return {key: finite(value) for key, value in plain.items()}
 
 
 def service_to_dict(service: Service | None) -> dict[str, Any] | None:
@@ -94,7 +91,7 @@ def service_to_dict(service: Service | None) -> dict[str, Any] | None:
                 "lower_share": float(np.expm1(one.interval.lower)),
                 "upper_share": float(np.expm1(one.interval.upper)),
                 "p": one.p,
-                "scatter_ratio": _finite(one.scatter_ratio),
+                "scatter_ratio": finite(one.scatter_ratio),
                 "word": one.word,
             }
             for one in service.changes
@@ -114,6 +111,21 @@ def _evidence(one: Evidence) -> dict[str, Any]:
         "shown": one.shown,
         "n": one.n,
         "note": one.note,
+    }
+
+
+def _step(one: CentreStep) -> dict[str, Any]:
+    return {
+        "after_touch": one.after_touch,
+        "after_lower": one.after_interval.lower,
+        "after_upper": one.after_interval.upper,
+        "length_mm": one.length_mm,
+        "lower_mm": one.length_interval.lower,
+        "upper_mm": one.length_interval.upper,
+        "direction_deg": one.direction_deg,
+        "direction_u_deg": one.direction_u_deg,
+        "p": one.p_value,
+        "n": one.n_before + one.n_after,
     }
 
 

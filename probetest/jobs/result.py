@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 import json
-import math
 import re
 from typing import Any
 
 import probetest
 from probetest.jobs.contacts_json import contacts_of_result
+from probetest.jobs.plain import finite
 from probetest.jobs.qualify import Qualification
 from probetest.jobs.separating import MIXED, curve_to_dict, harmonics_to_list, separated_to_dict
 from probetest.jobs.spherical import spherical_to_dict
@@ -112,7 +112,7 @@ def result_to_dict(found: Qualification) -> dict[str, Any]:
         ],
         "remarks": list(found.remarks),
     }
-    return {key: _finite(value) for key, value in plain.items()}
+    return {key: finite(value) for key, value in plain.items()}
 
 
 def tested_at(found: Qualification) -> str | None:
@@ -131,17 +131,6 @@ def plain_json(plain: dict[str, Any]) -> bytes:
     text = json.dumps(plain, indent=2, ensure_ascii=False, allow_nan=False)
     text = _NUMBERS.sub(lambda found: " ".join(found[0].split()), text)
     return text.encode("utf-8", "backslashreplace") + b"\n"
-
-
-def _finite(value: Any) -> Any:
-    """Infinite and undefined numbers become null."""
-    if isinstance(value, dict):
-        return {key: _finite(part) for key, part in value.items()}
-    if isinstance(value, list | tuple):
-        return [_finite(part) for part in value]
-    if isinstance(value, float) and not math.isfinite(value):
-        return None
-    return value
 
 
 def _limits_of(interval: Interval | None) -> dict[str, float | None]:

@@ -11,12 +11,13 @@ from probetest.jobs.contact_service import Service
 from probetest.jobs.contact_words import CAUTIONS, WORDS, advice, named, opens, sentence, whereabouts
 from probetest.jobs.contacts import Contacts
 from probetest.report.blocks import Cell, Column, Facts, Note, Picture, Table, picture_from_figure
-from probetest.report.numbers import UM_PER_MM, UNKNOWN, number, p_words, um
+from probetest.report.numbers import UM_PER_MM, UNKNOWN, number, p_words, um, um_span
 from probetest.report.style import PALETTE, new_figure, report_style
 from probetest.statistics.contact_change import ArmChange
 from probetest.statistics.contact_evidence import Evidence
 from probetest.statistics.contact_finding import Finding
 from probetest.statistics.contact_gains import ContactGains
+from probetest.statistics.contact_steps import CentreStep
 from probetest.statistics.seat import seat_shape
 
 Floats = NDArray[np.float64]
@@ -173,8 +174,23 @@ def arms_facts(found: Contacts) -> Facts | None:
         ("Lobes (order 3)", f"{um(gains.lobe_mm, 2)} ± {um(2 * gains.lobe_u_mm, 2)} µm (2 u)"),
         ("Touches, orientations", f"{found.touches}, {len(found.orientations_deg)}"),
     ]
+    rows += [
+        ("Step of the centre", _step_words(step, orientation))
+        for orientation, steps in found.steps
+        for step in steps.steps
+    ]
     rows += [("Mind", note) for note in found.notes]
     return Facts(tuple(rows), caption="The arms")
+
+
+def _step_words(step: CentreStep, orientation_deg: float) -> str:
+    low, high = step.after_interval.lower, step.after_interval.upper
+    return (
+        f"{um(step.length_mm)} µm ({um_span(step.length_interval, 1)}) towards {step.direction_deg:.0f}° ± "
+        f"{2 * step.direction_u_deg:.0f}° (2 u), at orientation {orientation_deg:g}° behind touch "
+        f"{step.after_touch:.0f} ({low:.0f} to {high:.0f}), {p_words(step.p_value)}, "
+        f"n = {step.n_before + step.n_after}"
+    )
 
 
 def _opposite(azimuth_deg: float) -> str:

@@ -401,3 +401,17 @@ def test_healthy_says_what_would_not_have_been_seen() -> None:
     assert contacts_to_dict(found)["not_seen"] == list(found.not_seen)
     assert "step of the centre below about" in found.not_seen[0]
     assert found.not_seen[-1] == "a circuit that fails in fewer than 1.5 % of the approaches (95 %)"
+
+
+def test_step_of_the_centre_is_told_with_its_place_size_and_direction() -> None:
+    """A ball that moves 30 um along arm 1: the centre of the readings goes the other way or back."""
+    found = looked(TILTED, ONE)
+    (step,) = contacts_to_dict(found)["steps"]
+    assert step["lower_mm"] < 0.03 < step["upper_mm"]
+    along = min(off_deg(step["direction_deg"], ARM_DEG), off_deg(step["direction_deg"], ARM_DEG + 180))
+    assert along < 3.5 * step["direction_u_deg"]
+    (moved_at,) = simulated(TILTED, ONE).truth["touches"]
+    assert step["after_lower"] - 1 <= moved_at - 1 <= step["after_upper"] + 1
+    assert step["n"] == found.touches
+    assert looked(HEALTHY, ONE).steps[0][1].steps == ()
+    assert contacts_to_dict(looked(HEALTHY, ONE))["steps"] == []

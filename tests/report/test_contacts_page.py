@@ -324,3 +324,13 @@ def test_blocks_are_the_kinds_that_the_notebook_shows(early: Contacts) -> None:
     assert isinstance(page.finding_note(early), Note)
     assert isinstance(page.advice_note(early), Note)
     assert named(early.finding.first) in html_of(page.finding_note(early)).replace("&#39;", "'")
+
+
+def test_steps_stand_on_the_page_as_in_the_json() -> None:
+    found = looked(ContactFault("tilted", 1, 0.03), ONE)
+    (step,) = contacts_to_dict(found)["steps"]
+    told = dict(page.arms_facts(found).rows)["Step of the centre"]
+    assert told.startswith(f"{1000 * step['length_mm']:.1f} µm (")
+    assert f"towards {step['direction_deg']:.0f}° ± {2 * step['direction_u_deg']:.0f}° (2 u)" in told
+    assert f"behind touch {step['after_touch']:.0f} (" in told
+    assert told.endswith(f"n = {step['n']}")
