@@ -123,7 +123,7 @@ def _range(gains: ContactGains) -> tuple[float, float, float]:
 
 
 def _sectors(axes: Any, gains: ContactGains, suspect: float | None, floor: float, top: float) -> None:
-    for number_, arm in enumerate(gains.arms, start=1):
+    for place, arm in enumerate(gains.arms, start=1):
         towards = np.deg2rad(arm.azimuth_deg + 180.0)
         half = np.deg2rad(SECTOR_DEG)
         for edge in (towards - half, towards + half):
@@ -137,17 +137,17 @@ def _sectors(axes: Any, gains: ContactGains, suspect: float | None, floor: float
             at, top, marker=(3, 0, arm.azimuth_deg + 90), ms=10 if here else 6, color=PALETTE.ink,
             clip_on=False, zorder=5,
         )  # fmt: skip
-        axes.text(at, top + 0.15 * (top - floor), str(number_), ha="center", va="center", fontsize=7)
+        axes.text(at, top + 0.15 * (top - floor), str(place), ha="center", va="center", fontsize=7)
         inside = floor + 0.8 * (top - floor)
         axes.text(
-            towards, inside, f"by arm {number_}\n{PERCENT * arm.share:+.0f} %".replace("-", "−"),
+            towards, inside, f"by arm {place}\n{number(PERCENT * arm.share, 0, sign=True)} %",
             ha="center", va="center", fontsize=7.5, linespacing=1.1,
         )  # fmt: skip
 
 
 def _arm_words(gains: ContactGains, place: int) -> str:
     arm = gains.arms[place]
-    return f"arm {place + 1} at {arm.azimuth_deg:.0f}° opens {PERCENT * arm.share:+.0f} %"
+    return f"arm {place + 1} at {arm.azimuth_deg:.0f}° opens {number(PERCENT * arm.share, 0, sign=True)} %"
 
 
 def arms_facts(found: Contacts) -> Facts | None:
