@@ -124,9 +124,9 @@ SHORT = (
 )
 
 
-def all_cases(runs: int) -> list[tuple[Case, int]]:
-    """Each case with its tests: the goals all of them, the rest a fifth."""
-    part = max(1, runs // 5)
+def all_cases(runs: int, others: int | None = None) -> list[tuple[Case, int]]:
+    """Each case with its tests: the goals all of them, the rest a fifth unless stated."""
+    part = others or max(1, runs // 5)
     plan = [
         (Case("goal", name, FAULTS[name], design), runs)
         for name in ("healthy", "early 15 %", "late 15 %")
@@ -366,12 +366,13 @@ def roc_figure(rows: pd.DataFrame) -> Figure:
 
 
 @click.command()
-@click.option("--runs", default=2000, show_default=True, help="Tests of each goal case; of others 1/5 of it.")
+@click.option("--runs", default=2000, show_default=True, help="Tests of each goal case.")
+@click.option("--others", type=int, show_default="1/5 of the goal cases", help="Tests of each other case.")
 @click.option("--processes", default=os.cpu_count() or 1, show_default="all cores", help="Run at a time.")
 @click.option("--out", default=Path("reports/study"), show_default=True, type=click.Path(path_type=Path))
-def main(runs: int, processes: int, out: Path) -> None:
+def main(runs: int, others: int | None, processes: int, out: Path) -> None:
     """Hold the finding on the contacts against simulated tests whose truth is known."""
-    rows = run(all_cases(runs), processes)
+    rows = run(all_cases(runs, others), processes)
     out.mkdir(parents=True, exist_ok=True)
     with report_style():
         figure = figure_to_svg(roc_figure(rows))
