@@ -88,12 +88,20 @@ class MarginsError(_FileError):
     """A file of margins has an unknown key or an impossible value."""
 
 
+class BenchError(_FileError):
+    """A bench file or a plan has an unknown key or an impossible value."""
+
+
 class FieldError(_FileError):
     """A file of field reports can't be used as it is."""
 
 
 class StatisticsError(ProbetestError, ValueError):
     """The data can't carry the figure that was asked for."""
+
+
+class PlanError(ProbetestError):
+    """A test can't be planned as it was asked for, or its program would not be safe."""
 
 
 class ReportError(ProbetestError):
