@@ -112,6 +112,40 @@ def touches_needed(
     return TouchesNeeded(needed, needed * directions, reached(needed))
 
 
+def chance_decided(
+    figure: Figure,
+    touches: int,
+    *,
+    directions: int,
+    expected: float,
+    limit: float | None = None,
+    half_width: float | None = None,
+    sd_mm: float | None = None,
+    risk: float = 0.05,
+) -> float:
+    """Chance that a test of so many touches a direction decides, or has so narrow an interval.
+
+    Parameters
+    ----------
+    figure, directions, expected, limit, half_width, sd_mm, risk
+        As in `touches_needed`.
+    touches : int
+        Of each direction.
+
+    Raises
+    ------
+    StatisticsError
+        As `touches_needed`.
+
+    Examples
+    --------
+    >>> round(chance_decided("miss_rate", 299, directions=1, expected=0.0, limit=0.01), 3)
+    1.0
+    """
+    _check(figure, directions, expected, limit, half_width, sd_mm, risk, 0.5)
+    return _reached(figure, directions, expected, limit, half_width, sd_mm, risk)(touches)
+
+
 def _check(
     figure: Figure,
     directions: int,

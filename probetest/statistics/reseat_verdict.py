@@ -182,6 +182,48 @@ def touches_to_decide(
 
     Parameters
     ----------
+    azimuth_deg, truth_mm, variance_mm2, dof_per_touch, margin_mm, risk, only_shape
+        As in `chance_to_decide`.
+
+    Returns
+    -------
+    int or None
+        None where ``MOST_TOUCHES`` are not enough.
+    """
+
+    def decides(touches: int) -> bool:
+        chance = chance_to_decide(
+            touches,
+            azimuth_deg,
+            truth_mm,
+            variance_mm2,
+            dof_per_touch,
+            margin_mm,
+            risk,
+            only_shape=only_shape,
+        )
+        return chance >= CHANCE
+
+    return least_number(decides, 2, MOST_TOUCHES)
+
+
+def chance_to_decide(
+    touches: int,
+    azimuth_deg: Floats,
+    truth_mm: Floats,
+    variance_mm2: float,
+    dof_per_touch: float,
+    margin_mm: float,
+    risk: float,
+    *,
+    only_shape: bool,
+) -> float:
+    """Chance that a test decides whether the trigger is where it was.
+
+    Parameters
+    ----------
+    touches : int
+        Of each direction, in each series, at least 2.
     azimuth_deg, truth_mm : numpy.ndarray, shape (directions,)
         Directions, and the shifts that are taken to be true.
     variance_mm2 : float
@@ -190,25 +232,16 @@ def touches_to_decide(
         Degrees of freedom for each touch a direction beyond the first.
     margin_mm, risk : float
     only_shape : bool
-
-    Returns
-    -------
-    int or None
-        None where ``MOST_TOUCHES`` are not enough.
     """
     rng = np.random.default_rng(SEED)
     count = len(azimuth_deg)
     normal, uniform = rng.standard_normal((DRAWS, count)), rng.uniform(size=DRAWS)
-
-    def decides(touches: int) -> bool:
-        dof = dof_per_touch * (touches - 1)
-        variance = variance_mm2 / touches
-        judge = Judge(
-            azimuth_deg, variance * np.eye(count), np.full(count, dof), dof, margin_mm, risk,
-            only_shape=only_shape,
-        )  # fmt: skip
-        scale = np.sqrt(special.chdtri(dof, uniform) / dof)
-        found = judge.judge(truth_mm + np.sqrt(variance) * normal, scale)
-        return float((found.shown | found.beyond).mean()) >= CHANCE
-
-    return least_number(decides, 2, MOST_TOUCHES)
+    dof = dof_per_touch * (touches - 1)
+    variance = variance_mm2 / touches
+    judge = Judge(
+        azimuth_deg, variance * np.eye(count), np.full(count, dof), dof, margin_mm, risk,
+        only_shape=only_shape,
+    )  # fmt: skip
+    scale = np.sqrt(special.chdtri(dof, uniform) / dof)
+    found = judge.judge(truth_mm + np.sqrt(variance) * normal, scale)
+    return float((found.shown | found.beyond).mean())
