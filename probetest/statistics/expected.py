@@ -32,6 +32,9 @@ PAIR_RATIO = 0.087
 WORTH = 0.15
 """Share by which an arm opens early or late that is worth naming."""
 
+REFERENCE = 8
+"""Touches of a direction at which fits are made; for others their errors go with the root of the touches."""
+
 NO_LOBES_MM = 1e-5
 """A smaller variation has no arms to tell apart."""
 
@@ -180,6 +183,25 @@ def expected_variation(design: Design, probe: ExpectedProbe, level: float = 0.95
     return Expected(value, Interval(lower, upper, level), design.n)
 
 
+@lru_cache(maxsize=1024)
+def _reference_u_mm(directions: int, orientations_deg: tuple[float, ...], probe: ExpectedProbe) -> float:
+    design = Design(directions, REFERENCE, orientations_deg)
+    interval = expected_variation(design, probe).interval
+    return (interval.upper - interval.lower) / 2 / t_factor(design.dof * len(orientations_deg), 0.95)
+
+
+def variation_u_mm(design: Design, probe: ExpectedProbe) -> float:
+    """Standard error of the variation, mm; from one fit for all numbers of touches.
+
+    Raises
+    ------
+    StatisticsError
+        As `expected_variation`.
+    """
+    at_reference = _reference_u_mm(design.directions, design.orientations_deg, probe)
+    return at_reference * float(np.sqrt(REFERENCE / design.touches))
+
+
 def expected_mean_u_mm(design: Design, probe: ExpectedProbe) -> float:
     """Standard error of the mean of one direction at one orientation, mm."""
     return probe.sd_mm / float(np.sqrt(design.touches))
@@ -231,7 +253,6 @@ class ArmPower:
         return min(self.early, self.late)
 
 
-@lru_cache(maxsize=4096)
 def arm_power(design: Design, probe: ExpectedProbe, share: float = WORTH) -> ArmPower:
     """Chance that one early or late arm is named.
 
@@ -255,11 +276,42 @@ def arm_power(design: Design, probe: ExpectedProbe, share: float = WORTH) -> Arm
     """
     if probe.variation_mm < NO_LOBES_MM:
         return ArmPower(0.0, 0.0, 0.0)
-    chances = {gain: [_named(_fit(design, probe, arm, gain)) for arm in probe.arms_deg] for gain in
-               (1 - share, 1 + share)}  # fmt: skip
-    early, late = (float(np.mean(values)) for values in chances.values())
-    equal = [_healthy(_fit(design, probe, arm, 1.0)) for arm in probe.arms_deg]
-    return ArmPower(early, late, float(np.mean(equal)))
+    fits = _reference_fits(design.directions, design.orientations_deg, probe, share)
+    more = float(np.sqrt(design.touches / REFERENCE))
+    dof = float(design.dof * len(design.orientations_deg))
+    border = float(special.stdtrit(dof, 1 - GAIN_RISK))
+    early, late = (float(np.mean([special.ndtr(root * more - border) for root in one])) for one in fits.roots)
+    room = [float(np.log1p(WORTH)) / u * more - t_factor(dof, 0.95) for u in fits.u]
+    healthy = [max(0.0, 1 - 3 * 2 * float(special.ndtr(-one))) for one in room]
+    return ArmPower(early, late, float(np.mean(healthy)))
+
+
+@dataclass(frozen=True, slots=True)
+class _Fits:
+    """At ``REFERENCE`` touches, for each azimuth of the arms.
+
+    Attributes
+    ----------
+    roots : tuple of two tuples of float
+        Distance of an early, and of a late, arm from a healthy seat, standard errors.
+    u : tuple of float
+        Standard error of the contrast of equal arms.
+    """
+
+    roots: tuple[tuple[float, ...], tuple[float, ...]]
+    u: tuple[float, ...]
+
+
+@lru_cache(maxsize=1024)
+def _reference_fits(
+    directions: int, orientations_deg: tuple[float, ...], probe: ExpectedProbe, share: float
+) -> _Fits:
+    design = Design(directions, REFERENCE, orientations_deg)
+    early, late = (
+        tuple(_root(_fit(design, probe, arm, gain)) for arm in probe.arms_deg)
+        for gain in (1 - share, 1 + share)
+    )
+    return _Fits((early, late), tuple(_fit(design, probe, arm, 1.0).u for arm in probe.arms_deg))
 
 
 def _fit(design: Design, probe: ExpectedProbe, arm: float, gain: float) -> ContactGains:
@@ -267,11 +319,6 @@ def _fit(design: Design, probe: ExpectedProbe, arm: float, gain: float) -> Conta
     return contact_gains(ideal_turns(design, probe, arm, gain=gain), beside=beside)
 
 
-def _named(gains: ContactGains) -> float:
+def _root(gains: ContactGains) -> float:
     p = max(min(min(arm.early_p, arm.late_p) for arm in gains.arms), 1e-300)
-    return float(special.ndtr(float(stats.t.isf(p, gains.dof)) - float(special.ndtri(1 - GAIN_RISK))))
-
-
-def _healthy(gains: ContactGains) -> float:
-    room = float(np.log1p(WORTH)) / gains.u - t_factor(gains.dof, 0.95)
-    return max(0.0, 1 - 3 * 2 * float(special.ndtr(-room)))
+    return float(stats.t.isf(p, gains.dof))

@@ -1,0 +1,111 @@
+"""From a design to touches in order: rounds, stages, orientations, blocks."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+
+from probetest.errors import PlanError
+from probetest.plan.schedule import Schedule, join_schedules
+from probetest.statistics.design import directions_of, order_rounds
+from probetest.statistics.expected import Design
+
+SEED = 20261126
+"""Of the orders: the same plan always has the same."""
+
+SPHERE_RINGS = ((0.0, 8, 0.0), (-22.5, 4, 0.0), (-45.0, 8, 22.5), (-67.5, 4, 22.5), (-90.0, 1, 0.0))
+"""Elevation, points and first azimuth of the 25 points of a sphere test, in the pattern of ISO 10360-5 (from
+memory)."""
+
+
+def lay_out(
+    design: Design,
+    *,
+    arm_azimuth_deg: float | None = None,
+    stages: Sequence[str] = (),
+    visits: int = 1,
+    looks: int = 1,
+    seed: int = SEED,
+) -> Schedule:
+    """Touches of a design in order.
+
+    Parameters
+    ----------
+    design : Design
+    arm_azimuth_deg : float, optional
+        Of one arm at orientation 0.
+    stages : sequence of str
+        Stages after the baseline, at the first orientation, each with as many touches.
+    visits : int
+        1: each orientation once. 2: there and back again (A B B A), for a machine that drifts.
+    looks : int
+        Blocks of whole rounds after which the test may be looked at; only for one orientation and no stages.
+    seed : int
+
+    Raises
+    ------
+    PlanError
+        If blocks are asked for with several orientations or stages, or more of them than touches of a
+        direction.
+    """
+    if looks > 1 and (len(design.orientations_deg) > 1 or stages):
+        raise PlanError(
+            "a test that is looked at in between has one orientation and no stages; plan it with "
+            "--orientations 1, or without --looks"
+        )
+    if not 1 <= looks <= design.touches:
+        raise PlanError(
+            f"{looks} looks at {design.touches} touches from each direction; ask for at most {design.touches}"
+        )
+    rng = np.random.default_rng(seed)
+    azimuth = directions_of(design.directions, arm_azimuth_deg)
+    rounds = _split(design.touches, visits if len(design.orientations_deg) > 1 else 1)
+    parts = []
+    for visit, share in enumerate(rounds):
+        turns = design.orientations_deg if visit % 2 == 0 else design.orientations_deg[::-1]
+        for place, turn in enumerate(turns):
+            own = _rounds(azimuth, share, turn, "baseline", rng)
+            parts.append(own)
+            if visit == 0 and place == 0:
+                parts += [_rounds(azimuth, design.touches, turn, stage, rng) for stage in stages]
+    whole = join_schedules(parts)
+    if looks > 1:
+        ends = np.round(np.arange(1, looks + 1) * design.touches / looks) * design.directions
+        block = np.searchsorted(ends, np.arange(len(whole)), side="right") + 1
+        whole = Schedule(
+            whole.stage, whole.orientation_deg, whole.azimuth_deg, whole.elevation_deg, block.astype(np.int64)
+        )
+    return whole
+
+
+def sphere_points(seed: int = SEED) -> Schedule:
+    """The 25 points of a sphere test, once, in random order, as a stage of its own."""
+    points = [
+        (azimuth + first, elevation)
+        for elevation, count, first in SPHERE_RINGS
+        for azimuth in (np.arange(count) * 360.0 / count).tolist()
+    ]
+    order = np.random.default_rng(seed).permutation(len(points))
+    azimuth, elevation = np.array(points)[order].T
+    return _schedule("sphere", 0.0, azimuth, elevation)
+
+
+def _rounds(
+    azimuth_deg: np.ndarray, rounds: int, turn: float, stage: str, rng: np.random.Generator
+) -> Schedule:
+    order = order_rounds(len(azimuth_deg), rounds, rng)
+    return _schedule(stage, turn, azimuth_deg[order], np.zeros(len(order)))
+
+
+def _schedule(stage: str, turn: float, azimuth: np.ndarray, elevation: np.ndarray) -> Schedule:
+    count = len(azimuth)
+    return Schedule(
+        (stage,) * count, np.full(count, turn), azimuth % 360.0, elevation, np.ones(count, dtype=np.int64)
+    )
+
+
+def _split(total: int, parts: int) -> list[int]:
+    """Whole numbers as equal as can be, the larger ones first; none below 1."""
+    parts = min(parts, total)
+    return [total // parts + (place < total % parts) for place in range(parts)]
