@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, NoReturn
 import click
 
 import probetest
+from probetest.cli_plan import plan
 from probetest.cli_production import compare, register, trend
 from probetest.options import BROKEN, EXIT_CODES, PATH, UNUSABLE, reading_options
 
@@ -267,7 +268,7 @@ def demo(folder: Path, no_pdf: bool) -> None:
     sys.exit(_qualify(logs, Options(limits), folder, pdf=not no_pdf))
 
 
-for command in (compare, trend, register):
+for command in (compare, trend, register, plan):
     cli.add_command(command)
 
 

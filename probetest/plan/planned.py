@@ -1,0 +1,332 @@
+"""A test planned for a purpose: design, touches, program, and what it will and will not show."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable
+from dataclasses import dataclass, field, replace
+from typing import Literal, get_args
+
+import numpy as np
+
+from probetest.errors import PlanError
+from probetest.limits import Limits
+from probetest.margins import Margins
+from probetest.plan.bench import Bench
+from probetest.plan.choose import (
+    EVEN_DIRECTIONS,
+    GOOD_SET,
+    KNOWN_DIRECTIONS,
+    Choice,
+    Pace,
+    assess,
+    choose,
+    orientations_for,
+)
+from probetest.plan.dialect import Dialect
+from probetest.plan.lay_out import lay_out, sphere_points
+from probetest.plan.program import write_program
+from probetest.plan.questions import Question, acceptance, contact_check, reseat, verification
+from probetest.plan.schedule import Schedule, join_schedules
+from probetest.plan.units import Spread, UnitPlan, plan_units
+from probetest.plan.walk import Walk, walk_program
+from probetest.statistics.expected import WORTH, Design, Expected, ExpectedProbe
+from probetest.statistics.sequential import look_risk
+
+Purpose = Literal["acceptance", "verification", "contacts", "comparison", "service"]
+PURPOSES: tuple[Purpose, ...] = get_args(Purpose)
+
+BLOCK_QUESTIONS = ("pooled_sd", "worst_direction_sd", "miss_rate", "sd_ratio")
+"""What four directions can answer."""
+
+PRACTICAL = 60
+"""Touches of each of 25 directions that a question must be answered by, or the plan does without it."""
+
+OVERTRAVEL = ("after_overtravel", "baseline_again")
+SERVICE = ("after_service",)
+
+UNIT_DIRECTIONS = (16, 20, 25)
+"""Tried in a comparison; fewer show too little of the lobes."""
+
+
+@dataclass(frozen=True, slots=True)
+class Wish:
+    """What a user wants of a test.
+
+    Attributes
+    ----------
+    purpose : str
+    orientations : int or None
+        None for what the spindle allows.
+    chance : float
+        That all questions are answered, if the probe is as expected.
+    minutes : float or None
+        Time to keep.
+    looks : int
+        How often the test may be looked at.
+    overtravel : bool
+        Touches again after an overtravel.
+    arm_share : float
+        By which an arm that is to be named opens early or late.
+    sd_ratio, difference_mm : float
+        Differences from a report that are to be shown.
+    spread : Spread
+        Of the units of a build.
+    """
+
+    purpose: Purpose
+    orientations: int | None = None
+    chance: float = 0.9
+    minutes: float | None = None
+    looks: int = 1
+    overtravel: bool = False
+    arm_share: float = WORTH
+    sd_ratio: float = 1.5
+    difference_mm: float = 0.003
+    spread: Spread = field(default_factory=lambda: Spread(0.1, 0.0015))
+
+
+@dataclass(frozen=True, slots=True)
+class Answer:
+    """A question and what the plan makes of it.
+
+    Attributes
+    ----------
+    question : Question
+    chance : float
+    expected : Expected or None
+    dropped : bool
+        No practical number of touches answers it: the plan was made without it.
+    """
+
+    question: Question
+    chance: float
+    expected: Expected | None
+    dropped: bool
+
+
+@dataclass(frozen=True, eq=False, slots=True)
+class Planned:
+    """A planned test.
+
+    Attributes
+    ----------
+    wish : Wish
+    bench : Bench
+    limits : Limits
+    probe : ExpectedProbe
+    choice : Choice
+    answers : tuple of Answer
+    schedule : Schedule
+    stages : tuple of str
+        After the baseline.
+    program : str
+    walk : Walk
+        The program as the checker has gone through it.
+    seconds : float
+        Motion, and turns of the probe.
+    units : UnitPlan or None
+        Of a comparison.
+    look_risk : float
+        One-sided risk of each look.
+    """
+
+    wish: Wish
+    bench: Bench
+    limits: Limits
+    probe: ExpectedProbe
+    choice: Choice
+    answers: tuple[Answer, ...]
+    schedule: Schedule
+    stages: tuple[str, ...]
+    program: str
+    walk: Walk
+    seconds: float
+    units: UnitPlan | None
+    look_risk: float
+
+    @property
+    def design(self) -> Design:
+        """Directions, touches, orientations."""
+        return self.choice.design
+
+
+def directions_for(bench: Bench, orientations: int) -> tuple[int, ...]:
+    """Numbers of directions that are tried on a bench."""
+    if bench.artefact.kind == "block":
+        return (4,)
+    known = bench.probe.arm_azimuth_deg is not None and orientations == 1
+    return tuple(sorted(EVEN_DIRECTIONS + (KNOWN_DIRECTIONS if known else ())))
+
+
+def expected_probe(bench: Bench) -> ExpectedProbe:
+    """The probe as it is expected to read on this machine: rounding adds to the scatter."""
+    rounding = bench.machine.resolution_mm / np.sqrt(12)
+    return ExpectedProbe(
+        float(np.hypot(bench.probe.sd_mm, rounding)), bench.probe.variation_mm, bench.probe.arm_azimuth_deg
+    )
+
+
+def pace_of(bench: Bench, dialect: Dialect, stages: int) -> Pace:
+    """Seconds for a touch, from the program of a round of touches.
+
+    Raises
+    ------
+    PlanError
+        If the bench allows no safe program.
+    """
+    directions = 4 if bench.artefact.kind == "block" else 12
+    schedule = lay_out(Design(directions, 2))
+    seconds = walk_program(write_program(schedule, bench, dialect), bench, schedule).seconds
+    return Pace(seconds / len(schedule), bench.machine.turn_s, stages)
+
+
+def _no_bar(_words: str, _total: int) -> Callable[[], None]:
+    return lambda: None
+
+
+def make_plan(
+    wish: Wish,
+    bench: Bench,
+    dialect: Dialect,
+    limits: Limits,
+    margins: Margins,
+    *,
+    start: Callable[[str, int], Callable[[], None]] = _no_bar,
+) -> Planned:
+    """Plan a test.
+
+    Parameters
+    ----------
+    wish : Wish
+    bench : Bench
+    dialect : Dialect
+    limits : Limits
+        What an acceptance decides; each look at it has its risk.
+    margins : Margins
+        Of a comparison.
+    start : callable
+        Begins a progress bar of so many steps and returns what is called after each.
+
+    Returns
+    -------
+    Planned
+
+    Raises
+    ------
+    PlanError
+        If the wish can't be met at all, or the program would not be safe.
+    """
+    _check_wish(wish, bench)
+    count = wish.orientations or _orientations_of(bench)
+    turns = orientations_for(count, bench.machine.spindle_step_deg)
+    stages = _stages_of(wish)
+    probe, pace = expected_probe(bench), pace_of(bench, dialect, 1 + len(stages))
+    risk = look_risk(wish.looks, limits.risk)
+    judged = limits.model_copy(update={"risk": risk})
+    questions = list(_questions(wish, probe, judged))
+    tried = directions_for(bench, len(turns))
+    units = None
+    dropped: list[Question] = []
+    if wish.purpose == "comparison":
+        tried = UNIT_DIRECTIONS
+        units = plan_units(
+            probe, wish.spread, margins, turns, tried, pace, done=start("trying designs", len(tried))
+        )
+        choice = assess(units.design, (), pace, wish.chance)
+    else:
+        questions, dropped = _practical(questions, turns, bench, wish.chance)
+        choice = choose(
+            questions, turns, tried, pace, wish.chance,
+            budget_s=None if wish.minutes is None else 60 * wish.minutes,
+            done=start("trying designs", len(tried)),
+        )  # fmt: skip
+    if wish.looks > choice.design.touches:
+        choice = assess(replace(choice.design, touches=wish.looks), questions, pace, wish.chance)
+    schedule = lay_out(
+        choice.design, arm_azimuth_deg=bench.probe.arm_azimuth_deg, stages=stages, looks=wish.looks
+    )
+    if bench.artefact.kind == "sphere" and wish.looks == 1 and wish.minutes is None:
+        schedule = join_schedules([schedule, sphere_points()])
+    program = write_program(schedule, bench, dialect, about=(f"{wish.purpose}, {len(schedule)} touches",))
+    walk = walk_program(program, bench, schedule)
+    return Planned(
+        wish, bench, limits, probe, choice,
+        tuple(_answers(questions, dropped, choice)),
+        schedule, stages, program, walk,
+        walk.seconds + (len(schedule.pauses) - 1) * bench.machine.turn_s,
+        units, risk,
+    )  # fmt: skip
+
+
+def _check_wish(wish: Wish, bench: Bench) -> None:
+    if bench.artefact.kind == "plane":
+        raise PlanError(
+            "a plane is touched along Z only, and that tells none of the figures of a probe; use a ring, "
+            "sphere, "
+            "boss or block"
+        )
+    if wish.looks > 1 and wish.purpose not in ("acceptance", "contacts"):
+        raise PlanError(f"a {wish.purpose} is not looked at in between; plan it without --looks")
+    if wish.overtravel and wish.purpose != "acceptance":
+        raise PlanError("touches after an overtravel belong to an acceptance; leave --overtravel out")
+    if bench.artefact.kind == "block" and wish.purpose in ("contacts", "service", "comparison"):
+        raise PlanError(
+            f"a block has four directions, which tell nothing of the arms: a {wish.purpose} test needs a "
+            "ring, "
+            "sphere or boss"
+        )
+    if bench.artefact.kind == "block" and (wish.orientations or 1) > 1:
+        raise PlanError("four directions don't tell the probe from the machine; plan with --orientations 1")
+
+
+def _orientations_of(bench: Bench) -> int:
+    step = bench.machine.spindle_step_deg
+    if step is None or bench.artefact.kind == "block":
+        return 1
+    return len(GOOD_SET) if all((angle / step).is_integer() for angle in GOOD_SET) else 1
+
+
+def _stages_of(wish: Wish) -> tuple[str, ...]:
+    if wish.purpose == "service":
+        return SERVICE
+    return OVERTRAVEL if wish.overtravel else ()
+
+
+def _questions(wish: Wish, probe: ExpectedProbe, limits: Limits) -> Iterable[Question]:
+    if wish.purpose == "acceptance":
+        yield from acceptance(probe, limits)
+        yield from contact_check(probe, wish.arm_share)
+    if wish.overtravel:
+        yield from reseat(probe, limits, taken_out=False)
+    if wish.purpose == "verification":
+        yield from verification(probe, wish.sd_ratio, wish.difference_mm)
+    if wish.purpose in ("contacts", "service"):
+        yield from contact_check(probe, wish.arm_share)
+    if wish.purpose == "service":
+        yield from reseat(probe, limits, taken_out=True)
+
+
+def _practical(
+    questions: list[Question], turns: tuple[float, ...], bench: Bench, wanted: float
+) -> tuple[list[Question], list[Question]]:
+    """Questions that touches can answer, and those that none can."""
+    block = bench.artefact.kind == "block"
+    most = Design(4 if block else 25, PRACTICAL, turns)
+    kept: list[Question] = []
+    dropped: list[Question] = []
+    for question in questions:
+        answers = not (block and question.name not in BLOCK_QUESTIONS) and question.chance(most) >= wanted
+        (kept if answers else dropped).append(question)
+    if not kept:
+        raise PlanError(
+            "no practical number of touches answers any question of this test with such a probe: "
+            + "; ".join(f"{one.label}: {one.wanted}" for one in dropped)
+        )
+    return kept, dropped
+
+
+def _answers(kept: list[Question], dropped: list[Question], choice: Choice) -> Iterable[Answer]:
+    for question, chance in zip(kept, choice.chances, strict=True):
+        yield Answer(question, chance, question.expect(choice.design), False)
+    for question in dropped:
+        yield Answer(question, question.chance(choice.design), question.expect(choice.design), True)
