@@ -1,0 +1,487 @@
+"""The checker of programs: programs by hand, generated ones, and spoilt ones."""
+
+from __future__ import annotations
+
+import re
+import time
+from typing import Any
+
+import numpy as np
+import pytest
+from hypothesis import assume, given, settings
+from hypothesis import strategies as st
+from plan_benches import ARTEFACTS, bench_with, schedule_of
+
+from probetest.errors import PlanError
+from probetest.plan.bench import Bench
+from probetest.plan.contact_places import contact_places
+from probetest.plan.dialect import read_dialect
+from probetest.plan.program import write_program
+from probetest.plan.schedule import Schedule, join_schedules
+from probetest.plan.walk import Walk, walk_program
+
+SINGLE = {"moves": {"fast_feed_mm_min": None, "settle_mm": 0.0}}
+RING = bench_with("ring", **SINGLE)
+ALONG_X = schedule_of([0.0])
+
+HEAD = "G17 G21 G90 G94\nM5\nM0\nG38.3 X0 Y0 Z20 F400\n"
+TAIL = "G38.3 X0 Y0 Z-8 F400\nG38.3 X0 Y0 Z20 F400\nM2\n"
+# A ring of 25 mm, a ball of 4 mm: contact at X10.5, from 3 mm before to 1.5 mm beyond.
+TOUCH = "(TOUCH 1 STAGE new ORIENTATION 0 AZIMUTH 0 ELEVATION 0)\nG38.2 X12 Y0 Z-8 F60\nG1 X7.5 Y0 Z-8 F400\n"
+DOWN = "G38.3 X0 Y0 Z-8 F400\nG38.3 X7.5 Y0 Z-8 F400\n"
+BY_HAND = HEAD + DOWN + TOUCH + TAIL
+
+
+def fault_of(text: str, bench: Bench = RING, schedule: Schedule = ALONG_X) -> str:
+    with pytest.raises(PlanError) as caught:
+        walk_program(text, bench, schedule)
+    return str(caught.value)
+
+
+def test_a_program_by_hand_is_followed() -> None:
+    walk = walk_program(BY_HAND, RING, ALONG_X)
+    assert walk.kind.tolist() == ["guarded", "guarded", "guarded", "touch", "plain", "guarded", "guarded"]
+    assert walk.line.tolist() == [4, 5, 6, 8, 9, 10, 11]
+    assert walk.touch.tolist() == [0, 0, 0, 1, 0, 0, 0]
+    assert walk.retract.tolist() == [False] * 4 + [True, False, False]
+    assert walk.start[3].tolist() == [7.5, 0.0, -8.0]
+    assert walk.end[3].tolist() == [12.0, 0.0, -8.0]
+    # 28 down, 7.5 out, 4.5 touch, 4.5 back, 7.5 in, 28 up; all at 400 mm/min but the touch at 60.
+    assert walk.length_mm == pytest.approx(80.0)
+    assert walk.seconds == pytest.approx(75.5 / 400 * 60 + 4.5)
+
+
+def test_moves_without_a_guard_pass_where_none_is_guarded() -> None:
+    walk = walk_program(BY_HAND.replace("G38.3", "G1"), RING, ALONG_X)
+    assert set(walk.kind) == {"plain", "touch"}
+    assert walk.retract.sum() == 1
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "line", "found"),
+    [
+        ("M5\n", "\n", 4, "before the spindle is stopped"),
+        ("M5\nM0", "M0\nM5", 4, "before a pause"),
+        ("M0\n", "\n", 4, "before a pause"),
+        ("G21 ", "", 4, "G21 (millimetres)"),
+        ("G90 ", "", 4, "G90"),
+        ("G17 ", "", 4, "G17"),
+        (" G94", "", 4, "G94"),
+        ("G21", "G20", 1, "G20"),
+        ("G90", "G91", 1, "G91"),
+        ("G94", "G93", 1, "G93"),
+        ("M5", "M3", 2, "M3"),
+        ("M5", "M5 M4", 2, "M4"),
+        ("M0", "M6", 3, "M6"),
+        ("M0", "T1", 3, "T1"),
+        ("M0", "S100", 3, "S100"),
+        ("M0", "G92 X0", 3, "G92"),
+        ("M0", "G54", 3, "G54"),
+        ("M0", "G53 G1 X0 F60", 3, "G53"),
+        ("M0", "G43 H1", 3, "G43"),
+        ("M0", "G10 L2 P1 X0", 3, "G10"),
+        ("M0", "/M0", 3, "a line that a switch leaves out"),
+        ("M0", "M0 G21", 3, "M0 G21"),
+        ("G38.3 X0 Y0 Z20 F400\nG38.3 X0", "G0 X0 Y0 Z20 F400\nG38.3 X0", 4, "G0"),
+        ("G38.3 X0 Y0 Z20 F400\nG38.3 X0", "G38.3 X0 Z20 F400\nG38.3 X0", 4, "G38.3 X0 Z20 F400"),
+        ("G38.3 X0 Y0 Z20 F400\nG38.3 X0", "G38.3 X1 Y0 Z20 F400\nG38.3 X0", 4, "to another place"),
+        ("G38.3 X7.5 Y0 Z-8 F400", "G2 X7.5 Y0 I3 F400", 6, "G2"),
+        ("G38.3 X7.5 Y0 Z-8 F400", "X7.5 Y0 Z-8 F400", 6, "X7.5"),
+        ("G38.3 X7.5 Y0 Z-8 F400", "G38.3 X7.5 Y0 Z-8", 6, "G38.3 X7.5"),
+        ("G38.3 X7.5 Y0 Z-8 F400", "G38.3 X7.5 Y0 Z-8 F0", 6, "F0"),
+        ("G38.3 X7.5 Y0 Z-8 F400", "G38.3 F400", 6, "G38.3 F400"),
+        ("G38.3 X7.5 Y0 Z-8 F400", "G1 G38.3 X7.5 F400", 6, "G1 G38.3"),
+        ("G38.3 X7.5 Y0 Z-8 F400", "G38.3 X7.5 Y0 Z-8 F401", 6, "F401"),
+        ("G38.3 X7.5 Y0 Z-8 F400", "G38.2 X7.5 Y0 Z-8 F400", 6, "G38.2 to a place where nothing"),
+        ("G38.3 X7.5 Y0 Z-8 F400", "G38.5 X7.5 Y0 Z-8 F400", 6, "G38.5"),
+        ("G38.3 X7.5 Y0 Z-8 F400", "G1 X7.5 Y0 Z-8 F400", 6, "plain move that is no way back"),
+        ("G38.3 X7.5 Y0 Z-8 F400", "G38.3 X8.51 Y0 Z-8 F400", 6, "as near as 1.990 mm"),
+        ("G38.3 X7.5 Y0 Z-8 F400", "G38.3 X7.5 Y0 Z-13.01 F400", 6, "Z-13.01 outside of the volume"),
+        ("G38.3 X7.5 Y0 Z-8 F400", "G38.3 X0 Y0 Z-8 F400\nG38.3 X7.5 Y0 Z-8 F400", 6, "without a way"),
+        ("F60", "F61", 8, "F61"),
+        ("F60", "F59", 8, "F59"),
+        ("X12 Y0", "X12.002 Y0", 8, "ends 0.0020 mm off"),
+        ("X12 Y0", "X-12 Y0", 8, "ends 24"),
+        ("X12 Y0", "X12 Y0.004", 8, "ends 0.0040 mm off"),
+        ("G38.3 X7.5", "G38.3 X7.498", 8, "starts 0.0020 mm off"),
+        ("G38.2", "G38.4", 8, "G38.4"),
+        ("(TOUCH 1", "(TOUCH 2", 8, "comment"),
+        ("STAGE new", "STAGE old", 8, "comment"),
+        ("ORIENTATION 0", "ORIENTATION 30", 8, "comment"),
+        ("AZIMUTH 0", "AZIMUTH 1", 8, "comment"),
+        ("G1 X7.5 Y0 Z-8 F400\n", "", 9, "another move right after a touch"),
+        ("G1 X7.5 Y0 Z-8 F400\n", "M0\nG38.3 X0 Y0 Z-8 F400\n", 10, "another move right after a touch"),
+        ("G1 X7.5 Y0", "G1 X7.5 Y0.002", 9, "leaves its line"),
+        ("G1 X7.5 Y0", "G1 X10.5 Y0", 9, "leaves its line"),
+        ("G1 X7.5 Y0", "G1 X7.4 Y0", 9, "leaves its line"),
+        ("G1 X7.5 Y0 Z-8 F400", "G1 Y0 Z-8 F400", 9, "leaves its line"),
+        ("G1 X7.5 Y0", "G1 X9 Y0", 10, "as near as 1.5"),
+        ("G38.3 X0 Y0 Z20 F400\nM2", "M2", 11, "the end at another place"),
+        ("M2", "", 11, "without an end"),
+        ("M2", "M2\nG21", 13, "G21"),
+        ("M2", "M2\nM3 S1000", 13, "M3 S1000"),
+        ("M2", "G38.3 X0 Y0 Z19 F400\nM30", 13, "the end at another place"),
+        ("G38.3 X0 Y0 Z20 F400\nM2", TOUCH + TAIL, 12, "a touch beyond 1"),
+        ("M2", "G21\nM2", 12, "G21"),
+    ],
+)
+def test_what_is_wrong_is_refused_with_its_line(old: str, new: str, line: int, found: str) -> None:
+    assert BY_HAND.count(old) >= 1
+    at = BY_HAND.rindex(old) if old == "G38.3 X0 Y0 Z20 F400\nM2" else BY_HAND.index(old)
+    told = fault_of(BY_HAND[:at] + new + BY_HAND[at + len(old) :])
+    assert told.startswith(f"Line {line} of the program: ")
+    assert found in told.split("; expected: ")[0]
+
+
+def test_a_program_that_never_touches_is_refused() -> None:
+    assert "after 0 touches; expected: 1 touches" in fault_of(HEAD + "M2\n")
+    assert "without an end" in fault_of("")
+
+
+def test_the_way_back_states_what_the_touch_moved() -> None:
+    # The touch stopped somewhere on its line: a place on it has to be named whole.
+    slanted = schedule_of([45.0])
+    start, end = 7.5 / np.sqrt(2), 12 / np.sqrt(2)
+    text = (
+        f"{HEAD}G38.3 X0 Y0 Z-8 F400\nG38.3 X{start:.4f} Y{start:.4f} Z-8 F400\n"
+        "(TOUCH 1 STAGE new ORIENTATION 0 AZIMUTH 45 ELEVATION 0)\n"
+        f"G38.2 X{end:.4f} Y{end:.4f} Z-8 F60\nG1 X{start:.4f} Y{start:.4f} F400\n{TAIL}"
+    )
+    walk_program(text, RING, slanted)
+    told = fault_of(text.replace(f"G1 X{start:.4f} Y{start:.4f}", f"G1 X{start:.4f}"), RING, slanted)
+    assert told.startswith("Line 9 of the program: a way back")
+
+
+# What the bench states, rather than the program.
+
+
+@pytest.mark.parametrize(
+    ("tables", "found"),
+    [
+        ({"probe": {"max_feed_mm_min": 59.0}}, "a touch with F60; expected: 59 at most"),
+        ({"probe": {"overtravel_mm": 1.7}}, "1.5000 mm beyond the contact; expected: 1.4 at most"),
+        ({"probe": {"overtravel_mm": 0.1}}, "F400, which takes 0.144 mm to stop"),
+        ({"stylus": {"length_mm": 7.9}}, "as near as 1.9"),
+        ({"stylus": {"stem_diameter_mm": 4.0}}, "with the stem at the artefact (0.0000 mm)"),
+        ({"stylus": {"stem_diameter_mm": 3.7}}, "whose stem reaches the artefact at its end"),
+        ({"moves": {"clearance_mm": 3.5}}, "as near as 3.0"),
+        ({"artefact": {"height_mm": 9.5}}, "as near as 1.5"),
+        ({"artefact": {"height_mm": 5.5}}, "as near as 0.0"),
+        ({"artefact": {"diameter_mm": 24.9}}, "starts 0.0500 mm off"),
+        ({"artefact": {"diameter_mm": 22.9}}, "as near as 1.9"),
+    ],
+)
+def test_what_the_bench_does_not_allow_is_refused(tables: dict[str, dict[str, Any]], found: str) -> None:
+    merged = {**tables, "moves": {**SINGLE["moves"], **tables.get("moves", {})}}
+    assert found in fault_of(BY_HAND, bench_with("ring", **merged))
+
+
+def test_a_stem_is_bent_by_what_goes_beyond_the_contact() -> None:
+    # At the top, 6 mm above the ball, the stem has moved 1.5 * 6 / 50 = 0.18 mm: 0.25 mm of room do.
+    for stem, passes in ((3.5, True), (3.7, False)):
+        bench = bench_with("ring", stylus={"stem_diameter_mm": stem}, **SINGLE)
+        if passes:
+            walk_program(BY_HAND, bench, ALONG_X)
+        else:
+            assert "stem reaches" in fault_of(BY_HAND, bench)
+
+
+@pytest.mark.parametrize(
+    ("kind", "azimuth", "elevation", "contact"),
+    [
+        ("ring", 90.0, 0.0, (0.0, 10.5, -6.0)),
+        ("boss", 180.0, 0.0, (14.5, 0.0, -6.0)),
+        ("block", 0.0, 0.0, (-14.5, 0.0, -6.0)),
+        ("block", 270.0, 0.0, (0.0, 6.5, -6.0)),
+        ("sphere", 0.0, -45.0, (-12 / np.sqrt(2), 0.0, -10 + 12 / np.sqrt(2))),
+        ("sphere", 123.0, -90.0, (0.0, 0.0, 2.0)),
+        ("plane", 0.0, -90.0, (0.0, 0.0, 2.0)),
+    ],
+)
+def test_contacts_by_hand(
+    kind: str, azimuth: float, elevation: float, contact: tuple[float, float, float]
+) -> None:
+    places, _ = contact_places(bench_with(kind), schedule_of([azimuth], [elevation]))
+    assert places[0] == pytest.approx(contact, abs=1e-9)
+
+
+@pytest.mark.parametrize(
+    ("kind", "azimuth", "elevation"),
+    [
+        ("block", 45.0, 0.0),
+        ("ring", 0.0, -10.0),
+        ("sphere", 0.0, 10.0),
+        ("plane", 0.0, 0.0),
+        ("boss", 0.0, -90.0),
+    ],
+)
+def test_a_touch_without_a_place_is_refused(kind: str, azimuth: float, elevation: float) -> None:
+    schedule = schedule_of([0.0, azimuth], [-90.0 if kind == "plane" else 0.0, elevation])
+    with pytest.raises(PlanError, match="Touch 2 has azimuth"):
+        contact_places(bench_with(kind), schedule)
+
+
+# What the generator writes. It shares no code with the checker.
+
+
+def program(bench: Bench, schedule: Schedule, dialect: str = "console") -> str:
+    return write_program(schedule, bench, read_dialect(dialect))
+
+
+@st.composite
+def benches(draw: st.DrawFn) -> Bench:
+    def number(low: float, high: float, digits: int = 3) -> float:
+        return round(draw(st.floats(low, high)), digits)
+
+    kind = draw(st.sampled_from(ARTEFACTS))
+    artefact: dict[str, Any] = {"height_mm": number(8, 60)}
+    if kind == "ring":
+        artefact |= {"diameter_mm": number(12, 60), "outer_diameter_mm": number(61, 90)}
+    elif kind in ("boss", "sphere"):
+        artefact["diameter_mm"] = number(3, 40)
+    else:
+        artefact["size_mm"] = (number(3, 40), number(3, 40))
+    ball = number(1, 8)
+    clearance = number(0.6, 4)
+    settle = draw(st.sampled_from([0.0, 0.5, number(0.3, 2)]))
+    run_up = clearance + settle + draw(st.sampled_from([0.0, number(0, 3)]))
+    place = number(0, 0.5)
+    past = place + number(0.05, 2)
+    moves = {
+        "touch_feed_mm_min": number(5, 200), "position_feed_mm_min": number(100, 1000),
+        "fast_feed_mm_min": draw(st.sampled_from([None, number(200, 290)])), "clearance_mm": clearance,
+        "run_up_mm": run_up, "back_off_mm": min(place + number(0.2, 1.5), run_up), "past_mm": past,
+        "settle_mm": settle, "place_mm": place, "depth_mm": number(0.1, 12),
+        "safe_z_mm": clearance + number(0, 30),
+        "x_mm": (-80.0, 80.0), "y_mm": (-80.0, 80.0), "z_mm": (-60.0, 80.0),
+    }  # fmt: skip
+    stylus = {
+        "length_mm": number(15, 100), "ball_diameter_mm": ball,
+        "stem_diameter_mm": round(ball * draw(st.floats(0.2, 0.8)), 3),
+    }  # fmt: skip
+    # A ring so narrow that a touch would start beyond its axis, and a stem that the wall would bend.
+    assume(kind != "ring" or run_up < (artefact["diameter_mm"] - ball) / 2)
+    bent = past * min(moves["depth_mm"], stylus["length_mm"]) / stylus["length_mm"]
+    assume(kind in ("plane", "sphere") or (ball - stylus["stem_diameter_mm"]) / 2 > bent + 0.01)
+    tables = bench_with(kind).model_dump()
+    for table, values in {"artefact": artefact, "moves": moves, "stylus": stylus}.items():
+        tables[table].update(values)
+    return Bench.model_validate(tables)
+
+
+@st.composite
+def schedules(draw: st.DrawFn, bench: Bench) -> Schedule:
+    kind = bench.artefact.kind
+    step = 90.0 if kind == "block" else draw(st.sampled_from([15.0, 30.0, 45.0, 7.5, 0.3]))
+    count = draw(st.integers(1, 12))
+    azimuth = [step * draw(st.integers(0, 400)) % 360 for _ in range(count)]
+    elevation = [0.0] * count
+    if kind == "plane":
+        elevation = [-90.0] * count
+    elif kind == "sphere":
+        elevation = [draw(st.sampled_from([0.0, -15.0, -33.3, -60.0, -90.0])) for _ in range(count)]
+    parts = [schedule_of(azimuth, elevation, turn_at=draw(st.sampled_from([None, count // 2])))]
+    if draw(st.booleans()):
+        stage = draw(st.sampled_from(["after_overtravel", "after_service", "aged"]))
+        parts.append(
+            Schedule(
+                (stage,) * count, parts[0].orientation_deg, parts[0].azimuth_deg, parts[0].elevation_deg,
+                parts[0].block + 1,
+            )
+        )  # fmt: skip
+    return join_schedules(parts)
+
+
+@settings(max_examples=30, deadline=None)
+@given(st.data())
+def test_the_generator_refuses_or_its_program_passes(data: st.DataObject) -> None:
+    bench = data.draw(benches())
+    schedule = data.draw(schedules(bench))
+    dialect = data.draw(st.sampled_from(["console", "printing", "display", "strict"]))
+    try:
+        text = program(bench, schedule, dialect)
+    except PlanError:
+        assume(False)
+    walk = walk_program(text, bench, schedule)
+    assert (walk.kind == "touch").sum() == len(schedule)
+    assert (walk.kind == "fast").sum() == (len(schedule) if bench.moves.fast_feed_mm_min else 0)
+
+
+def case_of(kind: str) -> tuple[Bench, Schedule]:
+    """A bench and four touches with a turn of the probe."""
+    bench = bench_with(kind, moves={"z_mm": (-34.0, 60.0)})
+    elevation = {"plane": [-90.0] * 4, "sphere": [0.0, -45.0, -90.0, -30.0]}.get(kind)
+    return bench, schedule_of([0.0, 90.0, 270.0, 180.0], elevation, turn_at=2)
+
+
+def code_lines(text: str) -> list[int]:
+    """Places of the lines that hold words."""
+    return [at for at, line in enumerate(text.split("\n")) if re.sub(r"\(.*?\)", "", line).strip(" %")]
+
+
+def walk_of(lines: list[str], bench: Bench, schedule: Schedule) -> Walk | None:
+    """The walk of a program; None where it is refused."""
+    try:
+        return walk_program("\n".join(lines), bench, schedule)
+    except PlanError:
+        return None
+
+
+def same_but_higher(one: Walk, other: Walk, safe_z_mm: float) -> bool:
+    """Whether two walks differ in nothing but moves at the safe height or above."""
+    if one.kind.tolist() != other.kind.tolist() or (one.feed_mm_min != other.feed_mm_min).any():
+        return False
+    apart = (one.start != other.start) | (one.end != other.end)
+    high = (
+        np.minimum.reduce([one.start[:, 2], one.end[:, 2], other.start[:, 2], other.end[:, 2]]) >= safe_z_mm
+    )
+    upright = ((one.end - one.start)[:, :2] == 0).all(axis=1) & ((other.end - other.start)[:, :2] == 0).all(
+        axis=1
+    )
+    return bool((~apart.any(axis=1) | high | upright).all())
+
+
+def spoilt_tokens(line: str) -> list[str]:
+    """A line with one of its words changed, in each way and at each word."""
+    spoilt = []
+    for word in re.finditer(r"([A-Z])(-?[\d.]+)", line):
+        letter, number = word.group(1), float(word.group(2))
+        if letter == "N":
+            continue
+        others = {letter + f"{-number:g}", letter + f"{2 * number:g}", letter + f"{number + 0.01:g}", ""}
+        others |= {letter + f"{number - 3:g}", "G0" if letter == "G" else letter + f"{number + 30:g}"}
+        spoilt += [line[: word.start()] + other + line[word.end() :] for other in others - {word.group()}]
+    return [one for one in spoilt if re.sub(r"-0\b", "0", one) != line]
+
+
+@pytest.mark.parametrize("dialect", ["console", "strict"])
+@pytest.mark.parametrize("kind", ARTEFACTS)
+def test_a_program_with_one_word_changed_is_refused(kind: str, dialect: str) -> None:
+    bench, schedule = case_of(kind)
+    lines = program(bench, schedule, dialect).split("\n")
+    rng = np.random.default_rng(11)
+    trials = [(at, spoilt) for at in code_lines("\n".join(lines)) for spoilt in spoilt_tokens(lines[at])]
+    whole = walk_program("\n".join(lines), bench, schedule)
+    for place in rng.permutation(len(trials))[:14]:
+        at, spoilt = trials[place]
+        walk = walk_of([*lines[:at], spoilt, *lines[at + 1 :]], bench, schedule)
+        # What passes: an axis left out that does not move, a way across higher up.
+        assert walk is None or same_but_higher(whole, walk, bench.moves.safe_z_mm), (lines[at], spoilt)
+
+
+def test_a_program_without_one_of_its_lines_is_refused() -> None:
+    bench, schedule = case_of("boss")
+    lines = program(bench, schedule).split("\n")
+    assert walk_of(lines, bench, schedule) is not None
+    passed = []
+    for at in code_lines("\n".join(lines)):
+        if walk_of([*lines[:at], *lines[at + 1 :]], bench, schedule) is not None:
+            passed.append(lines[at])
+    assert passed == []
+
+
+@pytest.mark.parametrize("kind", ARTEFACTS)
+def test_a_program_with_two_numbers_swapped_is_refused(kind: str) -> None:
+    bench, schedule = case_of(kind)
+    text = program(bench, schedule)
+    whole = walk_program(text, bench, schedule)
+    lines = text.split("\n")
+    places = [
+        (at, *word.span(1)) for at in code_lines(text) for word in re.finditer(r"[XYZF](-?[\d.]+)", lines[at])
+    ]
+    rng = np.random.default_rng(12)
+    tried = 0
+    for _ in range(24):
+        (one, *first), (two, *second) = sorted(places[at] for at in rng.choice(len(places), 2, replace=False))
+        numbers = lines[one][slice(*first)], lines[two][slice(*second)]
+        if numbers[0] == numbers[1]:
+            continue
+        tried += 1
+        spoilt = list(lines)
+        spoilt[two] = spoilt[two][: second[0]] + numbers[0] + spoilt[two][second[1] :]
+        spoilt[one] = spoilt[one][: first[0]] + numbers[1] + spoilt[one][first[1] :]
+        walk = walk_of(spoilt, bench, schedule)
+        assert walk is None or same_but_higher(whole, walk, bench.moves.safe_z_mm), numbers
+    assert tried > 12
+
+
+def turned() -> tuple[Bench, Schedule, str]:
+    bench, schedule = case_of("boss")
+    return bench, schedule, program(bench, schedule)
+
+
+def test_a_turn_without_its_pause_is_refused() -> None:
+    bench, schedule, text = turned()
+    _, second = (found.start() for found in re.finditer(r"^M0\n", text, flags=re.M))
+    without = text[:second] + text[second + 3 :]
+    told = fault_of(without, bench, schedule)
+    assert "touch 3 without a pause at the safe height" in told
+    # One that stands elsewhere does not do: the probe is not out of the way.
+    lines = without.split("\n")
+    third = [at for at, line in enumerate(lines) if line.startswith("G38.2")][4]
+    fault_of("\n".join([*lines[: third - 1], "M0", *lines[third - 1 :]]), bench, schedule)
+
+
+def test_no_pause_holds_a_touch_between_fast_and_slow() -> None:
+    bench, schedule, text = turned()
+    lines = text.split("\n")
+    touches = [at for at, line in enumerate(lines) if line.startswith("G38.2")]
+    told = fault_of("\n".join([*lines[: touches[2] + 1], "M0", *lines[touches[2] + 1 :]]), bench, schedule)
+    assert told.startswith(f"Line {touches[2] + 2} of the program: a pause within a touch")
+
+
+def test_pauses_to_read_the_display_stand_after_each_touch_or_none() -> None:
+    bench, schedule = case_of("ring")
+    lines = program(bench, schedule, "display").split("\n")
+    walk_program("\n".join(lines), bench, schedule)
+    pauses = [at for at, line in enumerate(lines) if re.search(r"\bM0\b", re.sub(r"\(.*?\)", "", line))]
+    assert len(pauses) == 2 + len(schedule)
+    for at in pauses:
+        fault_of("\n".join([*lines[:at], *lines[at + 1 :]]), bench, schedule)
+
+
+def test_a_way_across_below_the_safe_height_is_refused() -> None:
+    bench, schedule, text = turned()
+    lower = re.sub(r"(G38\.3 X-?[\d.]+ Y-?[\d.]+) Z20 ", r"\1 Z12 ", text)
+    assert "" != lower != text
+    kept = lower.split("\n")
+    at = next(at for at, line in enumerate(kept) if "Z12" in line)
+    kept[at] = kept[at].replace("Z12", "Z20")  # where the operator has put it
+    told = fault_of("\n".join(kept), bench, schedule)
+    assert "across below the safe height; expected: Z20 or more" in told
+
+
+def test_touches_out_of_turn_are_refused() -> None:
+    bench, schedule, text = turned()
+    other = schedule_of([90.0, 0.0, 270.0, 180.0], turn_at=2)
+    assert "a touch that starts" in fault_of(text, bench, other)
+    longer = schedule_of([0.0, 90.0, 270.0, 180.0, 0.0], turn_at=2)
+    assert "the end after 4 touches; expected: 5 touches" in fault_of(text, bench, longer)
+    single = bench.model_copy(update={"moves": bench.moves.model_copy(update={"fast_feed_mm_min": None})})
+    assert "F200 in a touch move" in fault_of(text, single, schedule)
+
+
+def test_a_touch_is_settled() -> None:
+    _, schedule, text = turned()
+    told = fault_of(text, bench_with("boss", moves={"z_mm": (-34.0, 60.0), "settle_mm": 1.1}), schedule)
+    assert "does not settle it; expected: 1.1 mm towards X+ Y+" in told
+
+
+def test_a_ring_in_which_a_touch_starts_beyond_the_axis_is_refused() -> None:
+    bench = bench_with(
+        "ring",
+        artefact={"diameter_mm": 12.0},
+        moves={**SINGLE["moves"], "run_up_mm": 5.0, "clearance_mm": 2.9},
+    )
+    text = BY_HAND.replace("X7.5", "X-1").replace("X12", "X5.5")
+    assert "a touch that first leaves the artefact" in fault_of(text, bench)
+
+
+def test_checking_is_fast() -> None:
+    azimuth = np.random.default_rng(3).permutation(np.tile(np.arange(0, 360, 15.0), 17))[:400]
+    schedule = schedule_of(azimuth.tolist(), turn_at=200)
+    bench = bench_with("boss")
+    text = program(bench, schedule)
+    start = time.process_time()
+    walk_program(text, bench, schedule)
+    assert time.process_time() - start < 2.0
