@@ -30,7 +30,7 @@ READING = (
     ),
     click.option("--pattern", metavar="NAME|FILE", help="Shape of the lines, or a pattern file (TOML)."),
     click.option(
-        "--plan", type=PATH, metavar="FILE", help="Planned touches (CSV), for a log without directions."
+        "--plan", type=PATH, metavar="FILE|DIR", help="Planned touches (CSV), or what `plan` wrote."
     ),
     click.option("--direction", metavar="X+|DEG", help="Motion of every approach: a face, or an azimuth."),
     click.option(

@@ -111,6 +111,26 @@ class TestRecord(_Record):
 
 
 @dataclass(frozen=True, slots=True)
+class Look:
+    """Where a test stands that may be looked at after each block of its plan.
+
+    Attributes
+    ----------
+    block, blocks : int
+        Block of the last touch of the log, from 1, and all of them.
+    touch : int
+        Number of that touch in the plan.
+    block_ends : tuple of int
+        Number of the last touch of each block.
+    """
+
+    block: int
+    blocks: int
+    touch: int
+    block_ends: tuple[int, ...]
+
+
+@dataclass(frozen=True, slots=True)
 class Source:
     """Where the touches came from.
 
@@ -130,6 +150,8 @@ class Source:
         What is no fault of the file but worth telling.
     skipped : tuple of tuple of (int, str)
         Line and reason of each line that gave no touch.
+    look : Look or None
+        Where the plan of the log allows looks at it before its end.
     """
 
     file: str
@@ -139,6 +161,7 @@ class Source:
     shape: str
     notices: tuple[str, ...] = ()
     skipped: tuple[tuple[int, str], ...] = ()
+    look: Look | None = None
 
 
 @dataclass(frozen=True, slots=True)

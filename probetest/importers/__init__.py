@@ -4,6 +4,7 @@ from probetest.importers.columns import ColumnMap, read_column_map
 from probetest.importers.native import write_native_log
 from probetest.importers.pattern import Pattern, read_pattern
 from probetest.importers.plan import Plan, read_plan
+from probetest.importers.plan_folder import PlanFolder, read_plan_folder
 from probetest.importers.read import ImportResult, import_log, read_logs
 from probetest.importers.summary import LogSummary, summarise
 from probetest.importers.told import About, Told, read_about, read_direction
@@ -15,6 +16,7 @@ __all__ = [
     "LogSummary",
     "Pattern",
     "Plan",
+    "PlanFolder",
     "Told",
     "import_log",
     "read_about",
@@ -23,6 +25,7 @@ __all__ = [
     "read_logs",
     "read_pattern",
     "read_plan",
+    "read_plan_folder",
     "summarise",
     "write_native_log",
 ]

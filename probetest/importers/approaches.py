@@ -74,7 +74,7 @@ class Approaches:
         self.columns = {name: values[rows] for name, values in self.columns.items()}
 
 
-def list_approaches(found: Scan, pattern: Pattern, skipped: SkipList) -> Approaches:
+def list_approaches(found: Scan, pattern: Pattern, skipped: SkipList, *, guarded: bool = False) -> Approaches:
     """Put the results of a log in order and give each its outcome.
 
     Parameters
@@ -84,6 +84,8 @@ def list_approaches(found: Scan, pattern: Pattern, skipped: SkipList) -> Approac
     pattern : Pattern
     skipped : SkipList
         Takes repeats that are no touches.
+    guarded : bool
+        Between the touches are probe moves that meet nothing: only an alarm makes a miss.
 
     Returns
     -------
@@ -98,6 +100,8 @@ def list_approaches(found: Scan, pattern: Pattern, skipped: SkipList) -> Approac
     result = Approaches(columns, [], [*found.notices, *notices], is_reversed, 10.0**-found.decimals)
     result.select(keep)
     alarms = _add_events(result, found, pattern, skipped)
+    if guarded:
+        _leave_out_guarded(result, found, alarms, skipped)
     _note_misses(result, found, alarms, skipped)
     _set_order(result)
     _drop_doubled(result, skipped)
@@ -128,6 +132,20 @@ def _drop_doubled(result: Approaches, skipped: SkipList) -> None:
             )
         if len(again):
             result.select(np.delete(np.arange(len(first)), again))
+
+
+def _leave_out_guarded(result: Approaches, found: Scan, alarms: dict[int, int], skipped: SkipList) -> None:
+    """Leave out results without contact and without an alarm: moves that were to meet nothing."""
+    line, outcome = result.columns["line"], result.columns["outcome"]
+    idle = (outcome == MISSED) & ~np.isin(line, [*alarms, *found.lines_of("miss").tolist()])
+    skipped.add_lines(line[idle], "a move between touches that was to meet nothing, and met nothing")
+    if idle.any():
+        result.notices.append(
+            f"Moves between touches, as the plan has them, were left out: {np.count_nonzero(idle)}; with "
+            "such a "
+            "program a miss stops it with an alarm."
+        )
+        result.select(~idle)
 
 
 def _note_misses(result: Approaches, found: Scan, alarms: dict[int, int], skipped: SkipList) -> None:

@@ -66,6 +66,9 @@ def read_table_file(path: Path, opening: Opening, told: Told, faults: FaultList)
     table = _read_table(content, head, layout, faults)
     shape = "table with a column map" if told.column_map else "native log" if head.stated else "plain table"
     notices = text_notices(opening, content.nul_count)
+    if told.plan is not None:
+        table, layout, placed = place_rows(table, layout, told, _artefact(head, told), faults)
+        notices = (*notices, *placed)
     return FileRows(table, layout, stated, shape, digest, names, notices)
 
 

@@ -6,13 +6,16 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from probetest.faults import FaultList
+from probetest.faults import FaultList, shown
 from probetest.importers.approaches import TRIGGER, Approaches
-from probetest.importers.places import FAR_DEG, check_places, radial_azimuths
+from probetest.importers.places import check_places, radial_azimuths
 from probetest.importers.plan import Plan
 from probetest.triggers import Artefact
 
 _MOST_NAMED = 10
+
+SAME_DEG = 1.0
+"""An angle that the log states itself may differ so much from that of the plan, by rounding."""
 
 
 def join_plan(
@@ -39,14 +42,15 @@ def join_plan(
     rows, planned, before = len(result), len(plan), faults.total
     stated = _stated(result)
     measured = radial_azimuths(result, artefact) if stated is None else stated
-    place: NDArray[np.int64] | None = None
-    if rows == planned:
+    place = _by_number(result, plan)
+    if place is None and rows == planned:
         place = np.arange(planned)
-    elif rows < planned:
+    elif place is None and rows < planned:
         place = _align(measured, plan, rows)
     if place is None:
         _refuse_count(result, plan, drops_equal, faults)
         place = np.minimum(np.arange(rows), planned - 1)
+    _compare_words(result, plan, place, faults)
     result.columns["touch"] = plan.touch[place]
     result.columns["stage"] = pd.Categorical(np.array(plan.stage, dtype=object)[place])
     result.columns["orientation"] = plan.orientation_deg[place]
@@ -59,6 +63,48 @@ def join_plan(
         if faults.total == before:
             check_places(result, artefact, faults)
     return _lost(result, plan, place, drops_equal, faults) if rows < planned else None
+
+
+def _by_number(result: Approaches, plan: Plan) -> NDArray[np.int64] | None:
+    """Places by the numbers that the log itself gives its touches, where all are numbers of the plan."""
+    numbers = result.columns.get("touch")
+    if numbers is None or not len(numbers) or (np.diff(plan.touch) <= 0).any():
+        return None
+    numbers = np.asarray(numbers, dtype=np.float64)
+    if not np.isfinite(numbers).all() or (np.diff(numbers) <= 0).any():
+        return None
+    place = np.minimum(np.searchsorted(plan.touch, numbers), len(plan) - 1)
+    return np.asarray(place) if (plan.touch[place] == numbers).all() else None
+
+
+def _compare_words(result: Approaches, plan: Plan, place: NDArray[np.int64], faults: FaultList) -> None:
+    """Refuse a log that states a stage or an orientation of its own which the plan does not have there."""
+    turn = result.columns.get("orientation")
+    if turn is not None:
+        stated = np.asarray(turn, dtype=np.float64)
+        off = np.abs((stated - plan.orientation_deg[place] + 180) % 360 - 180) > SAME_DEG
+        faults.add_rows(
+            off & np.isfinite(stated),
+            result.columns["line"],
+            lambda row: (
+                f"orientation {stated[row]:g} deg where the plan has {plan.orientation_deg[place[row]]:g} "
+                "deg "
+                f"(touch {plan.touch[place[row]]})"
+            ),
+            "the touches in the order of the plan",
+            action="check that this is the plan of this log",
+        )
+    stage = result.columns.get("stage")
+    if stage is not None:
+        words = np.asarray(stage, dtype=object)
+        wanted = np.array(plan.stage, dtype=object)[place]
+        faults.add_rows(
+            np.asarray((words != wanted) & (words != "")),
+            result.columns["line"],
+            lambda row: f"stage {shown(str(words[row]))} where the plan has {shown(str(wanted[row]))}",
+            "the touches in the order of the plan",
+            action="check that this is the plan of this log",
+        )
 
 
 def _stated(result: Approaches) -> NDArray[np.float64] | None:
@@ -95,7 +141,7 @@ def _compare(
 ) -> None:
     level = np.abs(plan.elevation_deg[place]) < 45
     off = np.abs((measured - plan.azimuth_deg[place] + 180) % 360 - 180)
-    far = (off > FAR_DEG) & level & (result.columns["outcome"] == TRIGGER)
+    far = (off > SAME_DEG) & level & (result.columns["outcome"] == TRIGGER)
     faults.add_rows(
         far,
         result.columns["line"],
@@ -128,6 +174,12 @@ def _lost(
 ) -> int | None:
     """Say which planned touches are not in the log; return what each direction should have."""
     missing = np.setdiff1d(np.arange(len(plan)), place)
+    if not drops_equal and missing[0] == len(place):
+        result.notices.append(
+            f"Planned touches that the log does not hold: {len(missing)} of {len(plan)}, all from touch "
+            f"{plan.touch[missing[0]]} on."
+        )
+        return None
     if not drops_equal:
         names = ", ".join(str(plan.touch[at]) for at in missing[:_MOST_NAMED].tolist())
         more = f" and {len(missing) - _MOST_NAMED} more" if len(missing) > _MOST_NAMED else ""

@@ -108,7 +108,8 @@ def read_lines(
     found = scan(log, pattern, first_line, faults)
     if not len(found.columns["line"]):
         refuse_empty(log, pattern, found, faults)
-    result = list_approaches(found, pattern, found.skipped)
+    guarded = told.plan is not None and told.plan.guarded
+    result = list_approaches(found, pattern, found.skipped, guarded=guarded)
     if not len(result):
         refuse_listings(found, faults)
     _halve_diameter(result, found, told, faults)

@@ -16,6 +16,9 @@ _FEWEST_PAIRS = 3
 _OF_DIRECTIONS = 0.8
 _FACES, _FAR = 1.0, 100.0
 """Levels farther apart than this, and than so many spreads, are two faces, no pairs."""
+_NEAR = 0.05
+"""A pair is so much closer together than two directions of a plan, in which none follows itself."""
+
 _ASK = "give --feeds slow (the slow touch of each pair counts), --feeds fast, or --feeds all"
 
 
@@ -38,7 +41,10 @@ def tell_pairs(result: Approaches, told: Told, skipped: SkipList, faults: FaultL
     is_slow = _by_order(result, told) if by_feed is None else by_feed
     if is_slow is None:
         return
-    if told.feeds is None:
+    feeds = told.feeds
+    if feeds is None and told.plan is not None and told.plan.two_stage:
+        feeds = "slow"
+    if feeds is None:
         how = (
             "touches at several feeds" if by_feed is not None else "touches that alternate between two levels"
         )
@@ -50,13 +56,12 @@ def tell_pairs(result: Approaches, told: Told, skipped: SkipList, faults: FaultL
             action=_ask_words(result, by_feed is not None),
         )
         return
-    keep = is_slow if told.feeds == "slow" else ~is_slow
-    other = "fast" if told.feeds == "slow" else "slow"
-    skipped.add_lines(
-        result.columns["line"][~keep], f"the {other} touch of a pair; --feeds {told.feeds} was given"
-    )
+    keep = is_slow if feeds == "slow" else ~is_slow
+    other = "fast" if feeds == "slow" else "slow"
+    why = f"--feeds {feeds} was given" if told.feeds else "the plan has two touches each, the second counts"
+    skipped.add_lines(result.columns["line"][~keep], f"the {other} touch of a pair; {why}")
     result.notices.append(
-        f"Of fast and slow pairs the {told.feeds} touches are used: {np.count_nonzero(keep)} of {len(keep)}."
+        f"Of fast and slow pairs the {feeds} touches are used: {np.count_nonzero(keep)} of {len(keep)}."
     )
     result.select(keep)
 
@@ -84,7 +89,8 @@ def _by_order(result: Approaches, told: Told) -> NDArray[np.bool_] | None:
     if rows < 2 * _FEWEST_PAIRS:
         return None
     if told.plan is not None:
-        return np.arange(rows) % 2 == 1 if rows == 2 * len(told.plan) else None
+        pairs = rows == 2 * len(told.plan) or (told.plan.two_stage and rows % 2 == 0 and _in_pairs(result))
+        return np.arange(rows) % 2 == 1 if pairs else None
     touched = np.flatnonzero(result.columns["outcome"] == TRIGGER)
     second = _second_of_pairs(result, touched)
     if second is None:
@@ -92,6 +98,15 @@ def _by_order(result: Approaches, told: Told) -> NDArray[np.bool_] | None:
     is_slow = np.full(rows, told.feeds != "fast")  # a miss belongs to both
     is_slow[touched] = second
     return is_slow
+
+
+def _in_pairs(result: Approaches) -> bool:
+    """Whether each second touch lies where the one before does, and the next one elsewhere."""
+    if "x" not in result.columns or "y" not in result.columns:
+        return False
+    place = np.column_stack([result.columns["x"], result.columns["y"]])
+    gap = np.linalg.norm(np.diff(place, axis=0), axis=1)
+    return bool(np.nanmedian(gap[::2]) < _NEAR * np.nanmedian(gap[1::2]))
 
 
 def _second_of_pairs(result: Approaches, rows: NDArray[np.int64]) -> NDArray[np.bool_] | None:

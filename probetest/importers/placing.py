@@ -17,6 +17,7 @@ from probetest.importers.table import Table
 from probetest.importers.told import Told
 from probetest.triggers import Artefact
 
+_POSITIONS = (("x", "x_mm"), ("y", "y_mm"), ("z", "z_mm"))
 _NAMES = {
     "touch": "touch",
     "stage": "stage",
@@ -75,7 +76,12 @@ def _columns(table: Table) -> dict[str, Any]:
     if outcome is not None:  # words that mean nothing are a fault later
         triggers = np.array([word.strip().lower() == "trigger" for word in outcome.categories], dtype=bool)
         columns["outcome"][~triggers[outcome.codes]] = MISSED
-    for name, target in (("x", "x_mm"), ("y", "y_mm"), ("z", "z_mm"), ("azimuth_deg", "azimuth_deg")):
-        if target in table.columns:
-            columns[name] = table.columns[target]
+    for name, target in (*_POSITIONS, *_NAMES.items()):
+        found = table.columns.get(target)
+        if found is not None and name not in ("stage", "elevation_deg"):
+            columns[name] = found
+    stage = table.columns.get("stage")
+    if stage is not None:
+        words = np.array([*(word.strip() for word in stage.categories), ""], dtype=object)
+        columns["stage"] = words[stage.codes]  # a blank cell has the code -1
     return columns

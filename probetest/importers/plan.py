@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 from probetest.faults import FaultList, shown
 from probetest.importers.checks import RANGES
 from probetest.importers.words import FACES, MAX_WORD
+from probetest.triggers import Look
 
 _LARGEST_BYTES = 20_000_000
 _COLUMNS = ("touch", "stage", "orientation_deg", "azimuth_deg", "elevation_deg", "face", "feed", "note")
@@ -31,6 +32,14 @@ class Plan:
     touch : ndarray of int64, shape (touches,)
     stage : tuple of str
     orientation_deg, azimuth_deg, elevation_deg : ndarray, shape (touches,), deg
+    looks : int
+        How often the test may be looked at.
+    block_ends : tuple of int
+        Number of the last touch of each block; empty where the plan says nothing of it.
+    two_stage : bool
+        A fast touch comes before each touch that counts.
+    guarded : bool
+        Between the touches are probe moves that meet nothing.
     """
 
     file: str
@@ -39,9 +48,21 @@ class Plan:
     orientation_deg: NDArray[np.float64]
     azimuth_deg: NDArray[np.float64]
     elevation_deg: NDArray[np.float64]
+    looks: int = 1
+    block_ends: tuple[int, ...] = ()
+    two_stage: bool = False
+    guarded: bool = False
 
     def __len__(self) -> int:
         return len(self.touch)
+
+
+def look_of(plan: Plan, touch: int) -> Look | None:
+    """Where a log that ends with a touch of a plan stands; None where the plan allows one look only."""
+    if plan.looks < 2:
+        return None
+    block = int(np.searchsorted(plan.block_ends, touch)) + 1
+    return Look(min(block, plan.looks), plan.looks, touch, plan.block_ends)
 
 
 def read_plan(path: Path | str) -> Plan:

@@ -21,6 +21,7 @@ from probetest.importers.judge import judge
 from probetest.importers.layout import Layout
 from probetest.importers.notices import list_notices
 from probetest.importers.pattern import built_in_patterns
+from probetest.importers.plan import Plan, look_of
 from probetest.importers.shapes import SPREADSHEET, TABLE, find_shape, first_marked
 from probetest.importers.skipped import Skipped
 from probetest.importers.stated import Stated, make_record
@@ -139,10 +140,10 @@ def import_log(
         pattern = told.pattern or built_in_patterns()[shape]
         name = told.pattern_name or shape
         rows = read_lines_file(path, opening, pattern, name, told, faults, advance)
-    return _finish(path, rows, faults)
+    return _finish(path, rows, told.plan, faults)
 
 
-def _finish(path: Path, rows: FileRows, faults: FaultList) -> ImportResult:
+def _finish(path: Path, rows: FileRows, plan: Plan | None, faults: FaultList) -> ImportResult:
     units = rows.stated.units
     columns = judge(rows.table, rows.layout, rows.column_map, units, faults)
     tests = _split_by_serial(columns, rows.table, rows.layout, rows.stated, faults)
@@ -157,7 +158,16 @@ def _finish(path: Path, rows: FileRows, faults: FaultList) -> ImportResult:
         Triggers(
             record,
             frame,
-            Source(path.name, digest, len(frame), str(units), rows.shape, notices, skipped),
+            Source(
+                path.name,
+                digest,
+                len(frame),
+                str(units),
+                rows.shape,
+                notices,
+                skipped,
+                look_of(plan, int(frame["touch"].max())) if plan is not None else None,
+            ),
         )
         for record, frame in tests
     )

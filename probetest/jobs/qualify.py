@@ -20,6 +20,7 @@ from probetest.jobs.checks import Outcomes, make_checks
 from probetest.jobs.contact_service import Service, service_of
 from probetest.jobs.contacts import Contacts, contacts_of
 from probetest.jobs.flags import OUTCOME_WORDS, Flag, list_flags
+from probetest.jobs.looks import limits_of_look, look_remarks
 from probetest.jobs.remarks import make_remarks
 from probetest.jobs.separating import Separated, curve_of, separate_stage
 from probetest.jobs.series import (
@@ -167,7 +168,8 @@ def qualify(triggers: Triggers, limits: Limits) -> Qualification:
     StatisticsError
         If the log holds no direction that was touched twice.
     """
-    record = triggers.record
+    record, whole_risk = triggers.record, limits.risk
+    limits = limits_of_look(limits, triggers.source.look)
     parts = split_series(triggers)
     if not parts:
         raise StatisticsError(
@@ -206,6 +208,8 @@ def qualify(triggers: Triggers, limits: Limits) -> Qualification:
         clockwise=separated.other_way,
     )
     flagged = [(part, one) for part, one in stage if part is headline or separated.uses(part)]
+    verdict = overall_verdict(check.verdict for check in checks)
+    remarks = make_remarks(triggers, found, headline, len(parts), separated)
     return Qualification(
         record=record,
         source=triggers.source,
@@ -213,7 +217,7 @@ def qualify(triggers: Triggers, limits: Limits) -> Qualification:
         series=headline,
         analysis=found,
         checks=checks,
-        verdict=overall_verdict(check.verdict for check in checks),
+        verdict=verdict,
         zero_mm=zero,
         mean_pretravel_mm=mean,
         mean_reason=mean_reason,
@@ -234,7 +238,7 @@ def qualify(triggers: Triggers, limits: Limits) -> Qualification:
         contacts=contacts,
         service=_service(contacts, analysed, triggers, clockwise=separated.other_way),
         whole=curve_of(headline, found) if found.variation is not None else None,
-        remarks=make_remarks(triggers, found, headline, len(parts), separated),
+        remarks=(*look_remarks(triggers.source.look, verdict, limits.risk, whole_risk), *remarks),
     )
 
 

@@ -7,7 +7,14 @@ from dataclasses import dataclass, fields
 from pathlib import Path
 from typing import Any
 
-from probetest.importers import Told, read_about, read_column_map, read_direction, read_pattern, read_plan
+from probetest.importers import (
+    Told,
+    read_about,
+    read_column_map,
+    read_direction,
+    read_pattern,
+    read_plan_folder,
+)
 from probetest.importers.pattern import built_in_patterns
 
 
@@ -62,14 +69,16 @@ class Reading:
             own = built_in_patterns().get(self.pattern)
             pattern = own or read_pattern(self.pattern)
             name = self.pattern if own else f"pattern {Path(self.pattern).name}"
+        planned = read_plan_folder(self.plan) if self.plan else None
+        about = planned.about if planned is not None else None
         return Told(
             units=self.units,
             serial=self.serial,
             column_map=read_column_map(self.columns) if self.columns else None,
             pattern=pattern,
             pattern_name=name,
-            plan=read_plan(self.plan) if self.plan else None,
-            about=read_about(self.about) if self.about else None,
+            plan=planned.plan if planned is not None else None,
+            about=read_about(self.about) if self.about else about,
             direction=read_direction(self.direction) if self.direction else None,
             radial=self.radial,
             feeds=self.feeds,

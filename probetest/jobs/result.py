@@ -8,6 +8,7 @@ from typing import Any
 
 import probetest
 from probetest.jobs.contacts_json import contacts_of_result
+from probetest.jobs.looks import look_to_dict
 from probetest.jobs.plain import finite
 from probetest.jobs.qualify import Qualification
 from probetest.jobs.separating import MIXED, curve_to_dict, harmonics_to_list, separated_to_dict
@@ -43,6 +44,7 @@ def result_to_dict(found: Qualification) -> dict[str, Any]:
         "tested": tested_at(found),
         "verdict": found.verdict,
         "verdict_rule": "fail if any check fails, else undecided if any is undecided, else pass",
+        "look": look_to_dict(source.look, found.verdict, found.limits.risk),
         "input": {
             "file": source.file,
             "sha256": source.sha256,

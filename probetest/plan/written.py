@@ -37,6 +37,8 @@ def plan_toml(planned: Planned) -> str:
         "looks": planned.wish.looks,
         "block_ends": list(block_ends(planned)),
         "risk": planned.limits.risk,
+        "two_stage": bench.moves.fast_feed_mm_min is not None,
+        "guarded": "G38.3" in planned.program,
     }
     about: dict[str, Any] = {"serial": bench.probe.serial}
     if bench.probe.build is not None:

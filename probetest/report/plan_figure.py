@@ -23,7 +23,7 @@ _LOOKS: dict[str, tuple[str, dict[str, Any]]] = {
     "plain": ("move", {"color": PALETTE.muted, "linewidths": 0.5, "linestyles": (0, (1, 1)), "zorder": 3}),
     "retract": (
         "way back from a touch",
-        {"color": PALETTE.teal, "linewidths": 2.2, "linestyles": "solid", "zorder": 4},
+        {"color": PALETTE.amber, "linewidths": 2.6, "linestyles": "solid", "zorder": 4},
     ),
     "fast": (
         "fast touch",
@@ -60,7 +60,7 @@ def path_figure(walk: Walk, bench: Bench) -> Figure:
         across = spans[0][1] - spans[0][0]
         tallest = max(spans[1][1] - spans[1][0], spans[2][1] - spans[2][0])
         height = float(np.clip(0.5 * (TEXT_WIDTH_MM - 30.0) * tallest / across, 40.0, 110.0))
-        figure = new_figure(TEXT_WIDTH_MM, height + 30.0)
+        figure = new_figure(TEXT_WIDTH_MM, height + 42.0)
         top, side = figure.subplots(1, 2)
         for axes, up in ((top, 1), (side, 2)):
             _artefact(axes, bench, up)

@@ -10,6 +10,7 @@ from rich.text import Text
 
 from probetest.faults import printable
 from probetest.jobs.contact_words import named
+from probetest.jobs.looks import next_step
 from probetest.jobs.qualify import Qualification
 from probetest.report.numbers import UNKNOWN, number, rounded, span, um
 from probetest.screen.console import MARKS, STYLES, new_console, short_span
@@ -37,6 +38,9 @@ def print_results(results: Sequence[Qualification], folders: Sequence[Path]) -> 
         first = found.contacts.finding.first
         if first.kind not in ("healthy", "machine", "unknown"):
             words = f"contacts, not part of the verdict: consistent with {named(first)}"
+            console.print(Text(f"{printable(found.record.serial)}: {words}"))
+        if found.source.look is not None:
+            words = next_step(found.source.look, found.verdict)
             console.print(Text(f"{printable(found.record.serial)}: {words}"))
         for notice in found.source.notices:
             console.print(Text(f"{printable(found.record.serial)}: mind: {printable(notice)}"))

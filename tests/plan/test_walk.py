@@ -477,6 +477,71 @@ def test_a_ring_in_which_a_touch_starts_beyond_the_axis_is_refused() -> None:
     assert "a touch that first leaves the artefact" in fault_of(text, bench)
 
 
+def test_all_touches_have_the_same_word() -> None:
+    bench, schedule, text = turned()
+    at = text.rindex("G38.2")
+    assert "another probing word" in fault_of(f"{text[:at]}G38.3{text[at + 5 :]}", bench, schedule)
+
+
+def test_a_touch_that_the_grammar_calls_too_short_is_refused() -> None:
+    moves = {"clearance_mm": 0.05, "run_up_mm": 0.1, "past_mm": 0.1, "place_mm": 0.0}
+    text = BY_HAND.replace("X7.5", "X10.4").replace("X12", "X10.6")
+    told = fault_of(text, bench_with("ring", moves={**SINGLE["moves"], **moves}))
+    assert "a touch over 0.2000 mm" in told
+    longer = {**moves, "past_mm": 0.2}
+    walk_program(
+        text.replace("X10.6", "X10.7"), bench_with("ring", moves={**SINGLE["moves"], **longer}), ALONG_X
+    )
+
+
+def test_a_direction_is_checked_beside_both_ends() -> None:
+    # Each end is within 0.001 mm, the direction is 0.0229 deg off: 0.0018 mm over 4.5 mm.
+    text = BY_HAND.replace("X7.5 Y0", "X7.5 Y-0.0009").replace("X12 Y0", "X12 Y0.0009")
+    assert "0.023 deg from its direction" in fault_of(text)
+    walk_program(text.replace("0.0009", "0.0004"), RING, ALONG_X)
+
+
+def test_a_contact_off_the_surface_is_refused(monkeypatch: pytest.MonkeyPatch) -> None:
+    # Two formulas have to agree: where a touch is planned, and where the distance is that of a contact.
+    def shifted(bench: Bench, schedule: Schedule) -> tuple[np.ndarray, np.ndarray]:
+        contact, way = contact_places(bench, schedule)
+        return contact - 0.01 * way, way
+
+    monkeypatch.setattr("probetest.plan.walk_moves.contact_places", shifted)
+    text = BY_HAND.replace("X7.5", "X7.49").replace("X12", "X11.99")
+    assert "a contact 0.0100 mm off the surface" in fault_of(text)
+
+
+def test_the_body_keeps_its_clearance_to_the_end_of_a_touch() -> None:
+    # A thin body, 7.9 mm above the ball: beside the boss at the start, 1.9 mm above its edge at the end.
+    tables = {
+        **SINGLE,
+        "probe": {"body_diameter_mm": 4.2},
+        "stylus": {"length_mm": 7.9, "stem_diameter_mm": 1.5},
+    }
+    text = (
+        f"{HEAD}G38.3 X-17.5 Y0 Z20 F400\nG38.3 X-17.5 Y0 Z-8 F400\n"
+        + TOUCH.replace("X12", "X-13").replace("X7.5", "X-17.5")
+        + "G38.3 X-17.5 Y0 Z20 F400\nG38.3 X0 Y0 Z20 F400\nM2\n"
+    )
+    assert "a touch with the body 1.9000 mm from the artefact" in fault_of(text, bench_with("boss", **tables))
+    tables["stylus"] = {"length_mm": 8.1, "stem_diameter_mm": 1.5}
+    walk_program(text, bench_with("boss", **tables), ALONG_X)
+
+
+def test_the_stand_is_kept_clear_to_the_end_of_a_touch() -> None:
+    schedule = schedule_of([0.0], [-45.0])
+    text = (
+        f"{HEAD}G38.3 X-10.6066 Y0 Z20 F400\nG38.3 X-10.6066 Y0 Z-1.3934 F400\n"
+        "(TOUCH 1 STAGE new ORIENTATION 0 AZIMUTH 0 ELEVATION -45)\n"
+        "G38.2 X-7.4246 Y0 Z-4.5754 F60\nG1 X-10.6066 Y0 Z-1.3934 F400\n"
+        "G38.3 X-10.6066 Y0 Z20 F400\nG38.3 X0 Y0 Z20 F400\nM2\n"
+    )
+    walk_program(text, bench_with("sphere", **SINGLE), schedule)
+    low = bench_with("sphere", artefact={"height_mm": 6.0}, **SINGLE)
+    assert "a touch 1.4246 mm from what the artefact stands on" in fault_of(text, low, schedule)
+
+
 def test_checking_is_fast() -> None:
     azimuth = np.random.default_rng(3).permutation(np.tile(np.arange(0, 360, 15.0), 17))[:400]
     schedule = schedule_of(azimuth.tolist(), turn_at=200)
