@@ -127,21 +127,21 @@ def _returns(check: Followed) -> None:
         check.fault(at, "another move right after a touch", "G1 straight back")
     here = check.at[check.at + 1 < len(plain)]
     back, which = here + 1, slice(0, len(here))
-    contact, way = check.contact[which], check.way[which]
-    from_contact = contact - check.high[back]
-    along = (from_contact * way).sum(axis=1)
-    aside = np.linalg.norm(from_contact - along[:, None] * way, axis=1)
-    most = check.bench.moves.run_up_mm + PLACE_MM
-    wrong = (aside > PLACE_MM) | (along <= PLACE_MM) | (along > most)
+    moves = check.bench.moves
+    planned = np.where(check.kind[here] == "fast", moves.back_off_mm, moves.run_up_mm)
+    place = check.contact[which] - planned[:, None] * check.way[which]
+    wrong = np.linalg.norm(check.high[back] - place, axis=1) > PLACE_MM
     moved = np.abs(check.high[here] - check.low[here]) > WRITTEN_MM / 2
     unsaid = (moved & ~check.motions.stated[back]).any(axis=1)
     for broken, found in (
-        (wrong, "a way back from a touch that leaves its line"),
+        (wrong, "a way back from a touch to another place"),
         (unsaid, "a way back from a touch that does not state each axis the touch moved"),
     ):
-        place = first_of(broken & plain[back])
-        if place is not None:
-            check.fault(int(back[place]), found, "straight back to between its start and the contact")
+        at = first_of(broken & plain[back])
+        if at is not None:
+            check.fault(
+                int(back[at]), found, "straight back by back_off_mm after a fast touch, else by run_up_mm"
+            )
 
 
 def _clearance(check: Followed) -> None:
