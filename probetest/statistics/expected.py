@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import lru_cache
 
@@ -12,6 +13,7 @@ from scipy import special, stats
 from probetest.errors import StatisticsError
 from probetest.statistics.capability import capability
 from probetest.statistics.contact_evidence import GAIN_RISK
+from probetest.statistics.contact_finding import CLEARLY
 from probetest.statistics.contact_gains import Beside, ContactGains, contact_gains
 from probetest.statistics.design import directions_of
 from probetest.statistics.intervals import Interval, sd_interval, t_factor
@@ -271,19 +273,54 @@ def arm_power(design: Design, probe: ExpectedProbe, share: float = WORTH) -> Arm
     Notes
     -----
     The fit of `probetest.statistics.contact_gains` to means without chance gives the distance from a healthy
-    seat in standard errors; readings with chance scatter about it by one. With one orientation nothing
-    of a machine is allowed for: an arm is then named with the doubt beside it.
+    seat in standard errors; readings with chance scatter about it by one. With one orientation an arm is
+    also named where nothing of a machine is allowed for and a machine under equal arms explains the
+    curve clearly worse; the difference of two misfits is taken as normal about its value without chance.
     """
     if probe.variation_mm < NO_LOBES_MM:
         return ArmPower(0.0, 0.0, 0.0)
-    fits = _reference_fits(design.directions, design.orientations_deg, probe, share)
-    more = float(np.sqrt(design.touches / REFERENCE))
+    more = design.touches / REFERENCE
     dof = float(design.dof * len(design.orientations_deg))
-    border = float(special.stdtrit(dof, 1 - GAIN_RISK))
-    early, late = (float(np.mean([special.ndtr(root * more - border) for root in one])) for one in fits.roots)
-    room = [float(np.log1p(WORTH)) / u * more - t_factor(dof, 0.95) for u in fits.u]
+    fits = _reference_fits(design.directions, design.orientations_deg, probe, share)
+    early, late = (float(np.mean([one.named(more, dof) for one in side])) for side in (fits.early, fits.late))
+    room = [float(np.log1p(WORTH)) / u * np.sqrt(more) - t_factor(dof, 0.95) for u in fits.u]
     healthy = [max(0.0, 1 - 3 * 2 * float(special.ndtr(-one))) for one in room]
     return ArmPower(early, late, float(np.mean(healthy)))
+
+
+@dataclass(frozen=True, slots=True)
+class _OffArm:
+    """An arm that is off, at ``REFERENCE`` touches.
+
+    Attributes
+    ----------
+    root : float
+        Distance from a healthy seat, standard errors, with what a machine may add.
+    plain_root : float or None
+        The same with nothing of a machine; None with several orientations.
+    machine_misfit : float
+        What a machine under equal arms leaves unexplained, variances.
+    cost, waves : float
+        What its further parameters cost, and their number.
+    """
+
+    root: float
+    plain_root: float | None = None
+    machine_misfit: float = 0.0
+    cost: float = 0.0
+    waves: int = 0
+
+    def named(self, more: float, dof: float) -> float:
+        """Chance that the arm is named, with so many times the touches."""
+        border = float(special.stdtrit(dof, 1 - GAIN_RISK))
+        chance = float(special.ndtr(self.root * np.sqrt(more) - border))
+        if self.plain_root is None:
+            return chance
+        plain = float(special.ndtr(self.plain_root * np.sqrt(more) - border))
+        misfit = self.machine_misfit * more
+        gap = misfit - self.waves + self.cost - CLEARLY
+        preferred = float(special.ndtr(gap / (2 * np.sqrt(misfit + self.waves))))
+        return max(chance, plain * preferred)
 
 
 @dataclass(frozen=True, slots=True)
@@ -292,13 +329,13 @@ class _Fits:
 
     Attributes
     ----------
-    roots : tuple of two tuples of float
-        Distance of an early, and of a late, arm from a healthy seat, standard errors.
+    early, late : tuple of _OffArm
     u : tuple of float
         Standard error of the contrast of equal arms.
     """
 
-    roots: tuple[tuple[float, ...], tuple[float, ...]]
+    early: tuple[_OffArm, ...]
+    late: tuple[_OffArm, ...]
     u: tuple[float, ...]
 
 
@@ -308,15 +345,22 @@ def _reference_fits(
 ) -> _Fits:
     design = Design(directions, REFERENCE, orientations_deg)
     early, late = (
-        tuple(_root(_fit(design, probe, arm, gain)) for arm in probe.arms_deg)
+        tuple(_off_arm(ideal_turns(design, probe, arm, gain=gain)) for arm in probe.arms_deg)
         for gain in (1 - share, 1 + share)
     )
-    return _Fits((early, late), tuple(_fit(design, probe, arm, 1.0).u for arm in probe.arms_deg))
+    beside: Beside = "reversal value" if len(orientations_deg) == 1 else "waves"
+    equal = (contact_gains(ideal_turns(design, probe, arm), beside=beside) for arm in probe.arms_deg)
+    return _Fits(early, late, tuple(one.u for one in equal))
 
 
-def _fit(design: Design, probe: ExpectedProbe, arm: float, gain: float) -> ContactGains:
-    beside: Beside = "nothing" if len(design.orientations_deg) == 1 else "waves"
-    return contact_gains(ideal_turns(design, probe, arm, gain=gain), beside=beside)
+def _off_arm(turns: Sequence[Turn]) -> _OffArm:
+    if len(turns) > 1:
+        return _OffArm(_root(contact_gains(turns, beside="waves")))
+    machine, plain = (contact_gains(turns, beside=beside) for beside in ("reversal value", "nothing"))
+    waves = machine.parameters - plain.parameters - 1
+    return _OffArm(
+        _root(machine), _root(plain), machine.alike_misfit, waves * float(np.log(plain.directions)), waves
+    )
 
 
 def _root(gains: ContactGains) -> float:
