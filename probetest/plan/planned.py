@@ -128,6 +128,8 @@ class Planned:
         Of a comparison.
     look_risk : float
         One-sided risk of each look.
+    ended : tuple of float
+        Chance, at least, that the limits are decided at each look or before, if the probe is as expected.
     """
 
     wish: Wish
@@ -143,6 +145,7 @@ class Planned:
     seconds: float
     units: UnitPlan | None
     look_risk: float
+    ended: tuple[float, ...]
 
     @property
     def design(self) -> Design:
@@ -254,8 +257,21 @@ def make_plan(
         tuple(_answers(questions, dropped, choice)),
         schedule, stages, program, walk,
         walk.seconds + (len(schedule.pauses) - 1) * bench.machine.turn_s,
-        units, risk,
+        units, risk, _ended(wish.looks, questions, choice, pace),
     )  # fmt: skip
+
+
+def _ended(looks: int, questions: list[Question], choice: Choice, pace: Pace) -> tuple[float, ...]:
+    """Chances that all limits are decided at each look; the contact pairs are no part of the verdict."""
+    limits = [one for one in questions if one.name not in ("arm", "healthy")]
+    chances: list[float] = []
+    for look in range(1, looks + 1):
+        rounds = round(look * choice.design.touches / looks)
+        chance = 0.0
+        if rounds > 1:
+            chance = assess(replace(choice.design, touches=rounds), limits, pace, 1.0).chance
+        chances.append(max([chance, *chances]))
+    return tuple(chances)
 
 
 def _check_wish(wish: Wish, bench: Bench) -> None:

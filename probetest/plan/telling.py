@@ -63,6 +63,14 @@ def facts_of(planned: Planned) -> tuple[tuple[str, str], ...]:
                 f"so that the whole keeps {100 * planned.limits.risk:.3g} %",
             )
         )
+        chances = ", ".join(f"{100 * chance:.0f}" for chance in planned.ended)
+        found.append(
+            (
+                "Decided",
+                f"at these looks or before in at least {chances} % of the tests of such a probe; "
+                f"{mean_touches(planned):.0f} touches on average",
+            )
+        )
     if planned.units is not None:
         found.append(
             (
@@ -71,6 +79,15 @@ def facts_of(planned: Planned) -> tuple[tuple[str, str], ...]:
             )
         )
     return tuple(found)
+
+
+def mean_touches(planned: Planned) -> float:
+    """Touches of a test that is stopped at the first look that decides, on average and at most."""
+    ends = block_ends(planned)
+    goes_on = (1.0, *(1 - chance for chance in planned.ended[:-1]))
+    return float(
+        sum(chance * (end - start) for chance, start, end in zip(goes_on, (0, *ends), ends, strict=False))
+    )
 
 
 def block_ends(planned: Planned) -> tuple[int, ...]:
@@ -125,6 +142,7 @@ def plan_to_dict(planned: Planned) -> dict[str, Any]:
         "looks": planned.wish.looks,
         "look_risk": round(planned.look_risk, 6),
         "block_ends": list(block_ends(planned)),
+        "decided_by_look": [round(chance, 4) for chance in planned.ended],
         "questions": [
             {
                 "name": one.question.name,

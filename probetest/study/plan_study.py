@@ -22,6 +22,7 @@ from probetest.jobs.planning import plan_files
 from probetest.jobs.qualify import Qualification, qualify
 from probetest.jobs.result import result_to_json
 from probetest.jobs.verify import verify
+from probetest.limits import Limits
 from probetest.plan.planned import Planned, Wish
 from probetest.plan.schedule import Schedule
 from probetest.plan.telling import block_ends
@@ -282,8 +283,8 @@ question is answered; simulated ones in per cent with exact 95 % limits. Made by
 ## Looks at a growing test
 
 The same plan looked at after each of 4 blocks, each look at a risk of {100 * looked.look_risk:.2g} %, so that
-the whole keeps {100 * looked.limits.risk:g} % for each check; and looked at once, at its end. At a limit itself
-a pass and a fail are both wrong in at most that share of the tests.
+the whole keeps {100 * looked.limits.risk:g} % for each check; and looked at once, at its end. At a limit
+itself a pass and a fail are both wrong in at most that share of the tests.
 
 {markdown_table(sequence, looks_table(looked, own, ""))}
 
