@@ -28,6 +28,7 @@ FORBIDDEN = {
         "simulate",
     ),
     "importers": ("statistics", "jobs", "report", "cli", "screen", "limits", "simulate"),
+    "plan": ("importers", "jobs", "report", "cli", "screen", "simulate"),
     "jobs": ("cli", "screen"),
     "report": ("cli", "screen", "importers"),
 }

@@ -28,6 +28,9 @@ from probetest.statistics.reseat_verdict import chance_to_decide
 
 TWO_SIDED = float(special.ndtri(0.975))
 
+WHOLE_CURVE = 12
+"""Directions of one orientation that a curve over all directions takes, which a report is held against."""
+
 
 @dataclass(frozen=True, slots=True)
 class Question:
@@ -113,6 +116,8 @@ def verification(
         return float(stats.f.sf(limit / sd_ratio**2, here, there))
 
     def gap(design: Design) -> float:
+        if len(design.orientations_deg) == 1 and design.directions < WHOLE_CURVE:
+            return 0.0
         here, there = (variation_u_mm(one, probe) for one in (design, report or design))
         return float(special.ndtr(difference_mm / np.hypot(here, there) - TWO_SIDED))
 
