@@ -29,7 +29,7 @@ from probetest.plan.questions import Question, acceptance, contact_check, reseat
 from probetest.plan.schedule import Schedule, join_schedules
 from probetest.plan.units import Spread, UnitPlan, plan_units
 from probetest.plan.walk import Walk, walk_program
-from probetest.statistics.expected import WORTH, Design, Expected, ExpectedProbe
+from probetest.statistics.expected import WORTH, Design, Expected, ExpectedProbe, arm_power
 from probetest.statistics.sequential import look_risk
 
 Purpose = Literal["acceptance", "verification", "contacts", "comparison", "service"]
@@ -40,6 +40,9 @@ BLOCK_QUESTIONS = ("pooled_sd", "worst_direction_sd", "miss_rate", "sd_ratio")
 
 PRACTICAL = 60
 """Touches of each of 25 directions that a question must be answered by, or the plan does without it."""
+
+ARM_SHARES = (0.08, 0.1, 0.12, 0.15, 0.2, 0.3, 0.4, 0.5)
+"""By which an arm opens early or late, that are tried."""
 
 OVERTRAVEL = ("after_overtravel", "baseline_again")
 SERVICE = ("after_service",)
@@ -128,6 +131,9 @@ class Planned:
         Of a comparison.
     look_risk : float
         One-sided risk of each look.
+    least_arm : float or None
+        Of a check of the contact pairs: smallest of ``ARM_SHARES`` by which an arm is off that is named with
+        the wanted chance; None where none is.
     ended : tuple of float
         Chance, at least, that the limits are decided at each look or before, if the probe is as expected.
     """
@@ -145,6 +151,7 @@ class Planned:
     seconds: float
     units: UnitPlan | None
     look_risk: float
+    least_arm: float | None
     ended: tuple[float, ...]
 
     @property
@@ -257,8 +264,15 @@ def make_plan(
         tuple(_answers(questions, dropped, choice)),
         schedule, stages, program, walk,
         walk.seconds + (len(schedule.pauses) - 1) * bench.machine.turn_s,
-        units, risk, _ended(wish.looks, questions, choice, pace),
+        units, risk, _least_arm(wish, choice.design, probe), _ended(wish.looks, questions, choice, pace),
     )  # fmt: skip
+
+
+def _least_arm(wish: Wish, design: Design, probe: ExpectedProbe) -> float | None:
+    if wish.purpose != "contacts":
+        return None
+    named = (share for share in ARM_SHARES if arm_power(design, probe, share).least >= wish.chance)
+    return next(named, None)
 
 
 def _ended(looks: int, questions: list[Question], choice: Choice, pace: Pace) -> tuple[float, ...]:

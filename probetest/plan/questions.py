@@ -55,19 +55,22 @@ class Question:
     expect: Callable[[Design], Expected | None]
 
 
-def acceptance(probe: ExpectedProbe, limits: Limits) -> Iterator[Question]:
+def acceptance(probe: ExpectedProbe, limits: Limits, further: int = 0) -> Iterator[Question]:
     """The limits that a plan can answer for; drift and single misses are what they are.
 
     Parameters
     ----------
     probe : ExpectedProbe
     limits : Limits
+    further : int
+        Stages after the baseline, whose scatter is held against the limits as well.
     """
     if limits.max_pooled_sd_mm is not None:
-        yield _spread("pooled_sd", "Repeatability (pooled sd)", limits.max_pooled_sd_mm, probe, limits.risk)
+        label, limit = "Repeatability (pooled sd)", limits.max_pooled_sd_mm
+        yield _spread("pooled_sd", label, limit, probe, limits.risk, further)
     if limits.max_worst_direction_sd_mm is not None:
         label, limit = "Repeatability (worst direction)", limits.max_worst_direction_sd_mm
-        yield _spread("worst_direction_sd", label, limit, probe, limits.risk)
+        yield _spread("worst_direction_sd", label, limit, probe, limits.risk, further)
     if limits.max_pretravel_variation_mm is not None:
         yield _variation(limits.max_pretravel_variation_mm, probe, limits.risk)
     if limits.tolerance_mm is not None and limits.min_cpk is not None:
@@ -111,6 +114,8 @@ def verification(
     """
 
     def ratio(design: Design) -> float:
+        if not probe.resolved:
+            return 0.0
         here, there = design.dof, (report or design).dof
         limit = float(stats.f.isf(0.025, here, there))
         return float(stats.f.sf(limit / sd_ratio**2, here, there))
@@ -118,7 +123,7 @@ def verification(
     def gap(design: Design) -> float:
         if len(design.orientations_deg) == 1 and design.directions < WHOLE_CURVE:
             return 0.0
-        here, there = (variation_u_mm(one, probe) for one in (design, report or design))
+        here, there = (variation_u_mm(one, probe, whole=True) for one in (design, report or design))
         return float(special.ndtr(difference_mm / np.hypot(here, there) - TWO_SIDED))
 
     yield Question(
@@ -135,7 +140,7 @@ def verification(
         "mm",
         f"a difference of {1000 * difference_mm:.3g} µm is shown",
         lambda design: _or_zero(lambda: gap(design)),
-        lambda design: _or_none(lambda: expected_variation(design, probe)),
+        lambda design: _or_none(lambda: expected_variation(design, probe, whole=True)),
     )
 
 
@@ -170,13 +175,18 @@ def reseat(probe: ExpectedProbe, limits: Limits, *, taken_out: bool) -> Iterator
     )
 
 
-def _spread(name: Figure, label: str, limit: float, probe: ExpectedProbe, risk: float) -> Question:
+def _spread(
+    name: Figure, label: str, limit: float, probe: ExpectedProbe, risk: float, further: int
+) -> Question:
     def chance(design: Design) -> float:
+        # A scatter that the step hides is at most about one step, whatever the touches.
+        if not probe.resolved and limit < max(probe.step_mm, probe.sd_mm):
+            return 0.0
         own = chance_decided(
             name, design.touches, directions=design.directions, expected=probe.sd_mm, limit=limit, risk=risk
         )
-        # Each orientation is held against the limit.
-        return own ** len(design.orientations_deg)
+        # Each orientation and stage is held against the limit.
+        return own ** (len(design.orientations_deg) + further)
 
     scatter = name == "pooled_sd"
     return Question(

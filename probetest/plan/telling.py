@@ -40,7 +40,7 @@ def facts_of(planned: Planned) -> tuple[tuple[str, str], ...]:
         (
             "Touches",
             f"{len(schedule)}: {design.touches} rounds of {design.directions} directions at orientation "
-            f"{turns}°",
+            f"{turns}°{_further(planned)}",
         ),
         ("Stages", ", ".join(dict.fromkeys(schedule.stage))),
         ("Time", f"about {planned.seconds / 60:.0f} min, turns of the probe included"),
@@ -81,6 +81,16 @@ def facts_of(planned: Planned) -> tuple[tuple[str, str], ...]:
     return tuple(found)
 
 
+def _further(planned: Planned) -> str:
+    """Touches beside the baseline."""
+    words = ""
+    if planned.stages:
+        words = f", and again at 0° after {len(planned.stages)} stage{'s' if len(planned.stages) > 1 else ''}"
+    if (planned.schedule.elevation_deg != 0).any():
+        words += ", and the 25 points of a sphere test"
+    return words
+
+
 def mean_touches(planned: Planned) -> float:
     """Touches of a test that is stopped at the first look that decides, on average and at most."""
     ends = block_ends(planned)
@@ -104,6 +114,11 @@ def shows_of(planned: Planned) -> tuple[str, ...]:
         told += list(_of_units(planned))
     design, sd = planned.design, planned.probe.sd_mm
     u = 1000 * sd / float(np.sqrt(design.touches))
+    if planned.least_arm is not None:
+        told.append(
+            f"An arm that opens {100 * planned.least_arm:.0f} % early or late, or more, is named in "
+            f"{100 * planned.wish.chance:.0f} of 100 tests."
+        )
     told.append(
         f"The mean of each direction at an orientation with a standard error of {u:.2g} µm (n = "
         f"{design.touches})."
@@ -138,6 +153,7 @@ def plan_to_dict(planned: Planned) -> dict[str, Any]:
         "chance": round(planned.choice.chance, 4),
         "wanted_chance": planned.wish.chance,
         "enough": planned.choice.enough,
+        "least_arm_share": planned.least_arm,
         "risk": planned.limits.risk,
         "looks": planned.wish.looks,
         "look_risk": round(planned.look_risk, 6),

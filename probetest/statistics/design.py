@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import combinations, pairwise
+from math import comb
 
 import numpy as np
 from numpy.typing import NDArray
@@ -24,6 +25,9 @@ FINEST_DEG = 5.0
 
 MOST_SETS = 100_000
 """Sets of orientations that are tried, at most."""
+
+MOST_DRAWS = 50
+"""Squares that are drawn until one can be laid without a direction that follows itself."""
 
 START_STEP_DEG = 0.25
 """Step of the first azimuths that are tried."""
@@ -100,11 +104,11 @@ def best_orientations(
     angles = step * np.arange(1, places)
     if len(angles) < count - 1:
         raise StatisticsError(f"a spindle with steps of {step_deg:g} deg has no {count} orientations")
-    sets = list(combinations(range(len(angles)), count - 1))
-    if len(sets) > MOST_SETS:
+    if comb(len(angles), count - 1) > MOST_SETS:
         raise StatisticsError(
             f"{count} orientations in steps of {step:g} deg are too many to try; give a coarser step"
         )
+    sets = list(combinations(range(len(angles)), count - 1))
     phase = np.exp(1j * np.deg2rad(angles)[:, None] * np.asarray(orders, dtype=float))
     total = 1 + phase[np.array(sets)].sum(axis=1)
     s = 1 - np.abs(total / count) ** 2
@@ -183,8 +187,9 @@ def order_rounds(directions: int, rounds: int, rng: np.random.Generator) -> NDAr
     Notes
     -----
     Rows of a Latin square in which each ordered pair of neighbours stands once [1]_, its rows and its
-    names drawn by lot. Such a square needs an even number; an odd one is made with one name more, which is
-    struck out, so that a pair may come twice.
+    names drawn by lot; a draw that would make a direction follow itself is thrown away. Such a square needs
+    an even number; an odd one is made with one name more, which is struck out, so that a pair may come
+    twice.
 
     References
     ----------
@@ -201,23 +206,38 @@ def order_rounds(directions: int, rounds: int, rng: np.random.Generator) -> NDAr
         raise StatisticsError(
             f"an order needs 2 directions and a round at least, but got {directions} and {rounds}"
         )
-    even = directions + directions % 2
-    there = np.arange(even) // 2 + np.arange(even) % 2
-    zigzag = np.where(np.arange(even) % 2 == 1, there, -there) % even
     order: list[int] = []
     used: set[tuple[int, int]] = set()
     while len(order) < directions * rounds:
-        names = rng.permutation(even)
-        rows = [
-            [one for one in names[(zigzag + row) % even].tolist() if one < directions] for row in range(even)
-        ]
-        while rows and len(order) < directions * rounds:
-            follows = [list(pairwise([*order[-1:], *row])) for row in rows]
-            costs = [
-                (any(a == b for a, b in pairs), len(used.intersection(pairs)), rng.random())
-                for pairs in follows
-            ]
-            chosen = min(range(len(rows)), key=costs.__getitem__)
-            used.update(follows[chosen])
-            order.extend(rows.pop(chosen))
+        wanted = min(directions * rounds - len(order), directions * (directions + directions % 2))
+        best: list[int] = []
+        for _ in range(MOST_DRAWS):
+            best = max(best, _square(directions, order[-1:], used, rng), key=len)
+            if len(best) >= wanted:
+                break
+        used.update(pairwise([*order[-1:], *best[:wanted]]))
+        order += best[:wanted]
     return np.array(order, dtype=np.intp)
+
+
+def _square(
+    directions: int, before: list[int], used: set[tuple[int, int]], rng: np.random.Generator
+) -> list[int]:
+    """Rounds of one square, up to the one that could only begin with the direction that was the last."""
+    even = directions + directions % 2
+    there = np.arange(even) // 2 + np.arange(even) % 2
+    zigzag = np.where(np.arange(even) % 2 == 1, there, -there) % even
+    names = rng.permutation(even)
+    rows = [[one for one in names[(zigzag + row) % even].tolist() if one < directions] for row in range(even)]
+    order, mine = list(before), set(used)
+    while rows:
+        follows = [list(pairwise([*order[-1:], *row])) for row in rows]
+        costs = [
+            (any(a == b for a, b in pairs), len(mine.intersection(pairs)), rng.random()) for pairs in follows
+        ]
+        chosen = min(range(len(rows)), key=costs.__getitem__)
+        if costs[chosen][0]:
+            break
+        mine.update(follows[chosen])
+        order += rows.pop(chosen)
+    return order[len(before) :]

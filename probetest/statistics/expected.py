@@ -18,7 +18,7 @@ from probetest.statistics.contact_gains import Beside, ContactGains, contact_gai
 from probetest.statistics.design import directions_of
 from probetest.statistics.intervals import Interval, sd_interval, t_factor
 from probetest.statistics.seat import seat_shape, shape_variation
-from probetest.statistics.separation import separate
+from probetest.statistics.separation import separate, whole_curve
 from probetest.statistics.turns import Turn
 from probetest.statistics.variation import pretravel_variation
 
@@ -36,6 +36,12 @@ WORTH = 0.15
 
 REFERENCE = 8
 """Touches of a direction at which fits are made; for others their errors go with the root of the touches."""
+
+FOR_WHOLE_CURVE = 12
+"""Directions of one orientation from which a curve over all directions is given."""
+
+TOO_FINE_SD = 0.5
+"""A step coarser than two standard deviations hides the scatter."""
 
 NO_LOBES_MM = 1e-5
 """A smaller variation has no arms to tell apart."""
@@ -80,11 +86,19 @@ class ExpectedProbe:
     variation_mm : float
         Pre-travel variation over all directions.
     arm_azimuth_deg : float or None
+    step_mm : float
+        Step in which positions are read; 0 where it is too fine to matter.
     """
 
     sd_mm: float
     variation_mm: float
     arm_azimuth_deg: float | None = None
+    step_mm: float = 0.0
+
+    @property
+    def resolved(self) -> bool:
+        """Whether the step is fine enough to show the scatter."""
+        return self.sd_mm**2 - self.step_mm**2 / 12 >= (TOO_FINE_SD * self.step_mm) ** 2
 
     @property
     def arms_deg(self) -> tuple[float, ...]:
@@ -145,7 +159,9 @@ def expected_scatter(design: Design, probe: ExpectedProbe) -> Expected:
 
 
 @lru_cache(maxsize=4096)
-def expected_variation(design: Design, probe: ExpectedProbe, level: float = 0.95) -> Expected:
+def expected_variation(
+    design: Design, probe: ExpectedProbe, level: float = 0.95, *, whole: bool = False
+) -> Expected:
     """Pre-travel variation: over the tested directions, or the probe's own with several orientations.
 
     Parameters
@@ -153,6 +169,9 @@ def expected_variation(design: Design, probe: ExpectedProbe, level: float = 0.95
     design : Design
     probe : ExpectedProbe
     level : float
+    whole : bool
+        With one orientation that of the curve over all directions, machine included: what is held against
+        another test.
 
     Returns
     -------
@@ -167,14 +186,16 @@ def expected_variation(design: Design, probe: ExpectedProbe, level: float = 0.95
     found = []
     for arm in probe.arms_deg:
         turns = ideal_turns(design, probe, arm)
-        if len(turns) == 1:
+        if len(turns) == 1 and not whole:
             (turn,) = turns
             one = pretravel_variation(
                 turn.mean_mm, turn.azimuth_deg, turn.counts, turn.sd_mm, turn.dof, level
             )
             found.append((one.variation_mm, one.interval_mm.lower, one.interval_mm.upper))
         else:
-            own = separate(turns).probe
+            if len(turns) == 1 and design.directions < FOR_WHOLE_CURVE:
+                raise StatisticsError(f"a curve over all directions takes {FOR_WHOLE_CURVE} of them")
+            own = whole_curve(turns[0]) if len(turns) == 1 else separate(turns).probe
             if own is None:
                 raise StatisticsError(
                     "these orientations do not tell the probe's variation from the machine's"
@@ -186,21 +207,28 @@ def expected_variation(design: Design, probe: ExpectedProbe, level: float = 0.95
 
 
 @lru_cache(maxsize=1024)
-def _reference_u_mm(directions: int, orientations_deg: tuple[float, ...], probe: ExpectedProbe) -> float:
+def _reference_u_mm(
+    directions: int, orientations_deg: tuple[float, ...], probe: ExpectedProbe, whole: bool
+) -> float:
     design = Design(directions, REFERENCE, orientations_deg)
-    interval = expected_variation(design, probe).interval
+    interval = expected_variation(design, probe, whole=whole).interval
     return (interval.upper - interval.lower) / 2 / t_factor(design.dof * len(orientations_deg), 0.95)
 
 
-def variation_u_mm(design: Design, probe: ExpectedProbe) -> float:
+def variation_u_mm(design: Design, probe: ExpectedProbe, *, whole: bool = False) -> float:
     """Standard error of the variation, mm; from one fit for all numbers of touches.
+
+    Parameters
+    ----------
+    design, probe, whole
+        As in `expected_variation`.
 
     Raises
     ------
     StatisticsError
         As `expected_variation`.
     """
-    at_reference = _reference_u_mm(design.directions, design.orientations_deg, probe)
+    at_reference = _reference_u_mm(design.directions, design.orientations_deg, probe, whole)
     return at_reference * float(np.sqrt(REFERENCE / design.touches))
 
 
