@@ -11,7 +11,7 @@ from typing import Any
 import numpy as np
 from pydantic import ValidationError
 
-from probetest.faults import FaultList
+from probetest.faults import FaultList, shown
 from probetest.importers.blocks import LogText
 from probetest.importers.careful import read_careful
 from probetest.importers.columns import ColumnMap
@@ -61,11 +61,12 @@ def read_table_file(path: Path, opening: Opening, told: Told, faults: FaultList)
     digest = pool.submit(content.sha256).result  # waited for at the very end
     pool.shutdown(wait=False)
     head = read_head(content.text, names.skip_rows, faults)
-    stated = settle(head, names, told.units, told.serial, faults, _about(told))
+    stated = settle(head, names, told.units, told.serial, faults, _about(told, head))
     layout = _understand_header(head, names, stated, faults)
+    stated, others = _of_units(stated, layout, told, head)
     table = _read_table(content, head, layout, faults)
     shape = "table with a column map" if told.column_map else "native log" if head.stated else "plain table"
-    notices = text_notices(opening, content.nul_count)
+    notices = (*text_notices(opening, content.nul_count), *others)
     if told.plan is not None:
         table, layout, placed = place_rows(table, layout, told, _artefact(head, told), faults)
         notices = (*notices, *placed)
@@ -93,11 +94,12 @@ def read_spreadsheet_file(path: Path, opening: Opening, told: Told, faults: Faul
         units=told.units,
         direction=face,
     )
-    others = _about(told) | ({"its header row": {"units": found.units}} if found.units else {})
+    others = _about(told, head) | ({"its header row": {"units": found.units}} if found.units else {})
     stated = settle(head, ColumnMap(), told.units, told.serial, faults, others)
     _require_serial(stated, found.layout, faults)
+    stated, of_units = _of_units(stated, found.layout, told, head)
     table, layout, placed = place_rows(found.table, found.layout, told, _artefact(head, told), faults)
-    notices = (*text_notices(opening, content.nul_count), *found.notices, *placed)
+    notices = (*text_notices(opening, content.nul_count), *of_units, *found.notices, *placed)
     return FileRows(
         table,
         layout,
@@ -166,22 +168,23 @@ def read_lines_file(
     log = LogText(path, opening, faults, advance)
     day = told.about.day if told.about else None
     found = read_lines(log, pattern, head.header_line, told, _artefact(head, told), day, faults)
-    others = _about(told)
+    others = _about(told, head)
     if found.units:
         others["its lines"] = {"units": found.units}
     elif pattern.units.rule != "ask":
         others["the pattern"] = {"units": pattern.units.rule}
     if found.planned_touches:
-        others["the plan"] = {"planned_touches": found.planned_touches}
+        others["the plan"] = others.get("the plan", {}) | {"planned_touches": found.planned_touches}
     hint = "; G20 and G21 in a log do not decide it" if pattern.include else ""
     stated = settle(head, ColumnMap(), told.units, told.serial, faults, others, hint)
     _require_serial(stated, found.layout, faults)
+    stated, of_units = _of_units(stated, found.layout, told, head)
     doubt = _doubt_units(pattern, found, stated, told, faults)
     table = found.table
     if stated.units in UNIT_MM and "feed_mm_min" in table.columns:
         factor = UNIT_MM[_feed_units(found, stated.units)] / UNIT_MM[stated.units]
         table = replace(table, columns=table.columns | {"feed_mm_min": table.columns["feed_mm_min"] * factor})
-    notices = (*text_notices(opening, log.nul_count, log.replaced_count), *doubt, *found.notices)
+    notices = (*text_notices(opening, log.nul_count, log.replaced_count), *of_units, *doubt, *found.notices)
     return FileRows(
         table, found.layout, stated, name, log.sha256, ColumnMap(), notices, found.skipped, found.parts
     )
@@ -196,11 +199,31 @@ def _feed_units(found: LinesLog, units: str) -> str:
     return {"um": "mm", "thou": "inch"}.get(units, units)  # nobody states a feed in um a minute
 
 
-def _about(told: Told) -> dict[str, dict[str, Any]]:
+def _about(told: Told, head: Head) -> dict[str, dict[str, Any]]:
     if told.about is None:
         return {}
     stated = told.about.model_dump(exclude_none=True, exclude={"day"})
-    return {"the file given with --about": stated}
+    if not told.about_of_plan:
+        return {"the file given with --about": stated}
+    serial = told.serial or head.stated.get("serial", stated.get("serial"))
+    if serial != stated.get("serial"):  # another unit, tested by the same plan
+        stated = {key: value for key, value in stated.items() if key not in ("serial", "build")}
+    elif "build" in head.stated:
+        stated.pop("build", None)
+    return {"the plan": stated}
+
+
+def _of_units(stated: Stated, layout: Layout, told: Told, head: Head) -> tuple[Stated, tuple[str, ...]]:
+    """What is stated, without the serial of a plan where the rows have their own; and what to mind of it."""
+    planned = told.about.serial if told.about is not None and told.about_of_plan else None
+    if planned is None:
+        return stated, ()
+    if layout.holds("serial") and told.serial is None and "serial" not in head.stated:
+        values = {key: value for key, value in stated.values.items() if key != "build" or key in head.stated}
+        return replace(stated, serial=None, values=values), ()
+    if stated.serial == planned:
+        return stated, ()
+    return stated, (f"The plan was made for serial {shown(planned)}, the log is of another one.",)
 
 
 def _artefact(head: Head, told: Told) -> Artefact | None:

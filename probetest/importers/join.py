@@ -78,7 +78,19 @@ def _by_number(result: Approaches, plan: Plan) -> NDArray[np.int64] | None:
 
 
 def _compare_words(result: Approaches, plan: Plan, place: NDArray[np.int64], faults: FaultList) -> None:
-    """Refuse a log that states a stage or an orientation of its own which the plan does not have there."""
+    """Refuse a log that states stage, orientation or elevation of its own, which the plan does not have there."""
+    up = result.columns.get("elevation_deg")
+    if up is not None:
+        faults.add_rows(
+            np.nan_to_num(np.abs(up - plan.elevation_deg[place])) > SAME_DEG,
+            result.columns["line"],
+            lambda row: (
+                f"a touch at elevation {up[row]:g} deg where the plan has {plan.elevation_deg[place[row]]:g} "
+                f"deg (touch {plan.touch[place[row]]})"
+            ),
+            "the touches in the order of the plan",
+            action="check that this is the plan of this log",
+        )
     turn = result.columns.get("orientation")
     if turn is not None:
         stated = np.asarray(turn, dtype=np.float64)
@@ -88,8 +100,7 @@ def _compare_words(result: Approaches, plan: Plan, place: NDArray[np.int64], fau
             result.columns["line"],
             lambda row: (
                 f"orientation {stated[row]:g} deg where the plan has {plan.orientation_deg[place[row]]:g} "
-                "deg "
-                f"(touch {plan.touch[place[row]]})"
+                f"deg (touch {plan.touch[place[row]]})"
             ),
             "the touches in the order of the plan",
             action="check that this is the plan of this log",
@@ -164,6 +175,8 @@ def _refuse_count(result: Approaches, plan: Plan, drops_equal: bool, faults: Fau
                 "some controllers do not write a touch equal to the one before, and the scatter then looks "
                 "larger than it is: let a macro print each touch, or touch each direction in turn"
             )
+    elif plan.guarded:
+        action += "; a contact of a move between touches, if it is in the log, is counted as well"
     faults.add(
         f"{rows} approaches, where the plan {plan.file} has {planned}", f"{planned} approaches", action=action
     )
@@ -188,8 +201,17 @@ def _lost(
             f"(touch {names}{more})."
         )
         return None
+    # Up to the end of the block that the log ends in: what comes after it has not been made.
+    made = next((end for end in plan.block_ends if end > place[-1]), len(plan))
+    if made < len(plan):
+        result.notices.append(
+            f"Planned touches that the log does not hold: the {len(plan) - made} after touch "
+            f"{plan.touch[made - 1]}."
+        )
+    if made == len(place):
+        return None
     result.notices.append(
-        f"The plan has {len(plan)} touches, the log {len(result)}: a log of this shape leaves out a touch "
+        f"The plan has {made} touches so far, the log {len(result)}: a log of this shape leaves out a touch "
         "that is equal to the one before. How many there were in each direction is taken from the plan."
     )
     keys = pd.DataFrame(
@@ -200,7 +222,7 @@ def _lost(
             "up": plan.elevation_deg,
         }
     )
-    counts = keys.value_counts()
+    counts = keys[:made].value_counts()
     if counts.min() != counts.max():
         faults.add(
             f"a plan with {counts.min()} to {counts.max()} touches in a direction, and a log that lacks some",

@@ -8,6 +8,7 @@ from numpy.typing import NDArray
 
 from probetest.faults import FaultList
 from probetest.importers.approaches import TRIGGER, Approaches
+from probetest.importers.planned_pairs import MET, planned_pairs
 from probetest.importers.skipped import SkipList
 from probetest.importers.told import Told
 
@@ -16,9 +17,6 @@ _FEWEST_PAIRS = 3
 _OF_DIRECTIONS = 0.8
 _FACES, _FAR = 1.0, 100.0
 """Levels farther apart than this, and than so many spreads, are two faces, no pairs."""
-_NEAR = 0.05
-"""A pair is so much closer together than two directions of a plan, in which none follows itself."""
-
 _ASK = "give --feeds slow (the slow touch of each pair counts), --feeds fast, or --feeds all"
 
 
@@ -37,13 +35,24 @@ def tell_pairs(result: Approaches, told: Told, skipped: SkipList, faults: FaultL
     """
     if told.feeds == "all":
         return
+    if told.feeds is None and told.plan is not None and told.plan.two_stage:
+        keep = planned_pairs(result, len(told.plan), faults)
+        if keep is not None:
+            _keep(result, keep, "slow", "the plan has two touches each, the second counts", skipped)
+        return
     by_feed = _by_feed(result)
     is_slow = _by_order(result, told) if by_feed is None else by_feed
     if is_slow is None:
         return
     feeds = told.feeds
-    if feeds is None and told.plan is not None and told.plan.two_stage:
-        feeds = "slow"
+    if feeds is None and told.plan is not None and told.plan.guarded and by_feed is not None:
+        faults.add(
+            f"contacts at several feeds ({_feeds_of(result)}), where the plan has single touches",
+            "touches at one feed",
+            line=int(result.columns["line"][np.argmin(by_feed)]),
+            action=f"{MET}; or give --feeds slow",
+        )
+        return
     if feeds is None:
         how = (
             "touches at several feeds" if by_feed is not None else "touches that alternate between two levels"
@@ -57,8 +66,11 @@ def tell_pairs(result: Approaches, told: Told, skipped: SkipList, faults: FaultL
         )
         return
     keep = is_slow if feeds == "slow" else ~is_slow
+    _keep(result, keep, feeds, f"--feeds {feeds} was given", skipped)
+
+
+def _keep(result: Approaches, keep: NDArray[np.bool_], feeds: str, why: str, skipped: SkipList) -> None:
     other = "fast" if feeds == "slow" else "slow"
-    why = f"--feeds {feeds} was given" if told.feeds else "the plan has two touches each, the second counts"
     skipped.add_lines(result.columns["line"][~keep], f"the {other} touch of a pair; {why}")
     result.notices.append(
         f"Of fast and slow pairs the {feeds} touches are used: {np.count_nonzero(keep)} of {len(keep)}."
@@ -69,8 +81,12 @@ def tell_pairs(result: Approaches, told: Told, skipped: SkipList, faults: FaultL
 def _ask_words(result: Approaches, has_feeds: bool) -> str:
     if not has_feeds:
         return _ASK
+    return f"{_ASK}; the feeds are {_feeds_of(result)}"
+
+
+def _feeds_of(result: Approaches) -> str:
     feeds = np.unique(result.columns["feed"][np.isfinite(result.columns["feed"])])
-    return f"{_ASK}; the feeds are {', '.join(f'{feed:g}' for feed in feeds[:5].tolist())}"
+    return ", ".join(f"{feed:g}" for feed in feeds[:5].tolist())
 
 
 def _by_feed(result: Approaches) -> NDArray[np.bool_] | None:
@@ -89,8 +105,7 @@ def _by_order(result: Approaches, told: Told) -> NDArray[np.bool_] | None:
     if rows < 2 * _FEWEST_PAIRS:
         return None
     if told.plan is not None:
-        pairs = rows == 2 * len(told.plan) or (told.plan.two_stage and rows % 2 == 0 and _in_pairs(result))
-        return np.arange(rows) % 2 == 1 if pairs else None
+        return np.arange(rows) % 2 == 1 if rows == 2 * len(told.plan) else None
     touched = np.flatnonzero(result.columns["outcome"] == TRIGGER)
     second = _second_of_pairs(result, touched)
     if second is None:
@@ -98,15 +113,6 @@ def _by_order(result: Approaches, told: Told) -> NDArray[np.bool_] | None:
     is_slow = np.full(rows, told.feeds != "fast")  # a miss belongs to both
     is_slow[touched] = second
     return is_slow
-
-
-def _in_pairs(result: Approaches) -> bool:
-    """Whether each second touch lies where the one before does, and the next one elsewhere."""
-    if "x" not in result.columns or "y" not in result.columns:
-        return False
-    place = np.column_stack([result.columns["x"], result.columns["y"]])
-    gap = np.linalg.norm(np.diff(place, axis=0), axis=1)
-    return bool(np.nanmedian(gap[::2]) < _NEAR * np.nanmedian(gap[1::2]))
 
 
 def _second_of_pairs(result: Approaches, rows: NDArray[np.int64]) -> NDArray[np.bool_] | None:

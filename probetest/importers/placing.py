@@ -15,6 +15,7 @@ from probetest.importers.layout import Field, Layout
 from probetest.importers.scan import Scan
 from probetest.importers.table import Table
 from probetest.importers.told import Told
+from probetest.importers.words import FACES
 from probetest.triggers import Artefact
 
 _POSITIONS = (("x", "x_mm"), ("y", "y_mm"), ("z", "z_mm"))
@@ -48,7 +49,7 @@ def place_rows(
     """
     if told.plan is None and (layout.holds("azimuth_deg") or layout.holds("face")):
         return table, layout, ()
-    result = Approaches(_columns(table))
+    result = Approaches(_columns(table, told.plan is not None))
     before = set(result.columns)
     if told.plan is None:
         set_directions(result, Scan(), told, artefact, faults)
@@ -69,7 +70,17 @@ def place_rows(
     )
 
 
-def _columns(table: Table) -> dict[str, Any]:
+def _add_stated(columns: dict[str, Any], table: Table) -> None:
+    up, face = table.columns.get("elevation_deg"), table.columns.get("face")
+    if up is not None:
+        columns["elevation_deg"] = up
+    if face is not None:
+        angles = [FACES.get(word.strip().upper(), (np.nan, np.nan)) for word in face.categories]
+        azimuth, elevation = np.array([*angles, (np.nan, np.nan)])[face.codes].T
+        columns["azimuth_deg"], columns["elevation_deg"] = azimuth, elevation
+
+
+def _columns(table: Table, is_planned: bool) -> dict[str, Any]:
     columns: dict[str, Any] = {"line": table.line}
     outcome = table.columns.get("outcome")
     columns["outcome"] = np.full(len(table.line), TRIGGER, dtype=np.int8)
@@ -80,6 +91,8 @@ def _columns(table: Table) -> dict[str, Any]:
         found = table.columns.get(target)
         if found is not None and name not in ("stage", "elevation_deg"):
             columns[name] = found
+    if is_planned:  # what the table says itself is held against the plan
+        _add_stated(columns, table)
     stage = table.columns.get("stage")
     if stage is not None:
         words = np.array([*(word.strip() for word in stage.categories), ""], dtype=object)

@@ -7,6 +7,8 @@ from datetime import date
 from pathlib import Path
 from typing import Literal
 
+from pydantic import Field
+
 from probetest.errors import ImportDataError
 from probetest.faults import FaultList, shown
 from probetest.importers.columns import ColumnMap, StatedRecord, Units
@@ -23,6 +25,7 @@ class About(StatedRecord):
 
     units: Units | None = None
     day: date | None = None
+    arm_azimuth_deg: float | None = Field(default=None, ge=-360, le=360)
 
 
 @dataclass(frozen=True, slots=True)
@@ -40,6 +43,8 @@ class Told:
     plan : Plan or None
         The touches that were planned, in order.
     about : About or None
+    about_of_plan : bool
+        ``about`` is what the plan states: a log of another serial may be made by it.
     direction : tuple of float or None
         Azimuth and elevation of every approach, deg.
     radial : bool
@@ -62,6 +67,7 @@ class Told:
     pattern_name: str = ""
     plan: Plan | None = None
     about: About | None = None
+    about_of_plan: bool = False
     direction: tuple[float, float] | None = None
     radial: bool = False
     feeds: Feeds | None = None
@@ -80,7 +86,7 @@ def read_about(path: Path | str) -> About:
     ----------
     path : Path or str
         TOML file with keys of a log's head (serial, build, units, artefact, stylus, machine,
-        planned_touches) and ``day``, the date of a log that has only times.
+        planned_touches, arm_azimuth_deg) and ``day``, the date of a log that has only times.
 
     Returns
     -------

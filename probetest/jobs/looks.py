@@ -44,14 +44,21 @@ def look_remarks(look: Look | None, verdict: Verdict, risk: float, whole_risk: f
 
 def next_step(look: Look, verdict: Verdict) -> str:
     """What to do after a look."""
+    end = look.block_ends[look.block - 1]
+    if look.touch < end:
+        return f"Go on: {_touches(look.touch + 1, end)} of the plan; only the end of a block decides."
     if verdict != "undecided" and look.touch >= look.block_ends[-1]:
         return "Decided at the end of the plan."
     if verdict != "undecided":
         return f"Decided after {look.touch} of {look.block_ends[-1]} touches: the rest need not be made."
     if look.touch >= look.block_ends[-1]:
         return "The plan is at its end and the test is undecided."
-    ends = look.block_ends[look.block if look.touch >= look.block_ends[look.block - 1] else look.block - 1]
-    return f"Go on: touches {look.touch + 1} to {ends} of the plan, then look again at the whole log."
+    following = _touches(look.touch + 1, look.block_ends[look.block])
+    return f"Go on: {following} of the plan, then look again at the whole log."
+
+
+def _touches(first: int, last: int) -> str:
+    return f"touch {last}" if first == last else f"touches {first} to {last}"
 
 
 def look_to_dict(look: Look | None, verdict: Verdict, risk: float) -> dict[str, Any] | None:

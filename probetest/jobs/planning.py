@@ -99,6 +99,12 @@ def write_plan(planned: Planned, out: Path, *, now: datetime | None = None) -> P
         out.mkdir(parents=True, exist_ok=True)
     except OSError as error:
         raise PlanError(f"{out}: the folder can't be made ({error.strerror or error}).") from error
+    try:
+        (out / FILES[0]).unlink(missing_ok=True)  # of an earlier plan, whose other files are replaced now
+    except OSError as error:
+        raise PlanError(
+            f"{out / FILES[0]}: the earlier plan can't be replaced ({error.strerror or error})."
+        ) from error
     for name, content in contents.items():
         write_atomically(out / name, content)
     return out

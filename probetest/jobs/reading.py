@@ -79,6 +79,7 @@ class Reading:
             pattern_name=name,
             plan=planned.plan if planned is not None else None,
             about=read_about(self.about) if self.about else about,
+            about_of_plan=about is not None and self.about is None,
             direction=read_direction(self.direction) if self.direction else None,
             radial=self.radial,
             feeds=self.feeds,

@@ -172,7 +172,10 @@ def expected_probe(bench: Bench) -> ExpectedProbe:
     """The probe as it is expected to read on this machine: rounding adds to the scatter."""
     rounding = bench.machine.resolution_mm / np.sqrt(12)
     return ExpectedProbe(
-        float(np.hypot(bench.probe.sd_mm, rounding)), bench.probe.variation_mm, bench.probe.arm_azimuth_deg
+        float(np.hypot(bench.probe.sd_mm, rounding)),
+        bench.probe.variation_mm,
+        bench.probe.arm_azimuth_deg,
+        bench.machine.resolution_mm,
     )
 
 
@@ -252,6 +255,11 @@ def make_plan(
         )  # fmt: skip
     if wish.looks > choice.design.touches:
         choice = assess(replace(choice.design, touches=wish.looks), questions, pace, wish.chance)
+        if wish.minutes is not None and choice.seconds > 60 * wish.minutes:
+            raise PlanError(
+                f"{wish.looks} looks need {wish.looks} touches from each direction, about "
+                f"{choice.seconds / 60:.3g} min; allow more time or fewer looks"
+            )
     schedule = lay_out(
         choice.design, arm_azimuth_deg=bench.probe.arm_azimuth_deg, stages=stages, looks=wish.looks
     )
@@ -264,7 +272,8 @@ def make_plan(
         tuple(_answers(questions, dropped, choice)),
         schedule, stages, program, walk,
         walk.seconds + (len(schedule.pauses) - 1) * bench.machine.turn_s,
-        units, risk, _least_arm(wish, choice.design, probe), _ended(wish.looks, questions, choice, pace),
+        units, risk, _least_arm(wish, choice.design, probe),
+        _ended(wish.looks, [*questions, *dropped], choice, pace),
     )  # fmt: skip
 
 
@@ -276,8 +285,11 @@ def _least_arm(wish: Wish, design: Design, probe: ExpectedProbe) -> float | None
 
 
 def _ended(looks: int, questions: list[Question], choice: Choice, pace: Pace) -> tuple[float, ...]:
-    """Chances that all limits are decided at each look; the contact pairs are no part of the verdict."""
-    limits = [one for one in questions if one.name not in ("arm", "healthy")]
+    """Chances that all limits are decided at each look; the contact pairs are no part of the verdict.
+
+    Limits that no number of touches decides are part of it. Without any limit it is the contact pairs.
+    """
+    limits = [one for one in questions if one.name not in ("arm", "healthy")] or questions
     chances: list[float] = []
     for look in range(1, looks + 1):
         rounds = round(look * choice.design.touches / looks)
@@ -297,6 +309,11 @@ def _check_wish(wish: Wish, bench: Bench) -> None:
         )
     if wish.looks > 1 and wish.purpose not in ("acceptance", "contacts"):
         raise PlanError(f"a {wish.purpose} is not looked at in between; plan it without --looks")
+    if wish.minutes is not None and wish.purpose == "comparison":
+        raise PlanError(
+            "a comparison takes the units and touches that it needs; plan it without --minutes, with wider "
+            "margins for fewer"
+        )
     if wish.overtravel and wish.purpose != "acceptance":
         raise PlanError("touches after an overtravel belong to an acceptance; leave --overtravel out")
     if bench.artefact.kind == "block" and wish.purpose in ("contacts", "service", "comparison"):
@@ -324,7 +341,7 @@ def _stages_of(wish: Wish) -> tuple[str, ...]:
 
 def _questions(wish: Wish, probe: ExpectedProbe, limits: Limits) -> Iterable[Question]:
     if wish.purpose == "acceptance":
-        yield from acceptance(probe, limits)
+        yield from acceptance(probe, limits, len(_stages_of(wish)))
         yield from contact_check(probe, wish.arm_share)
     if wish.overtravel:
         yield from reseat(probe, limits, taken_out=False)

@@ -7,10 +7,11 @@ from typing import Any
 
 import numpy as np
 
+from probetest.jobs.budgets import BALL_U_MM
 from probetest.plan.bench import Bench
-from probetest.plan.planned import Answer, Planned
+from probetest.plan.planned import ARM_SHARES, Answer, Planned
 from probetest.statistics.design import directions_of
-from probetest.statistics.expected import Expected
+from probetest.statistics.expected import TOO_FINE_SD, Expected
 from probetest.statistics.intervals import proportion_interval
 from probetest.statistics.sight import seen_share
 from probetest.statistics.turns import LEAST_SEPARABILITY, separability
@@ -25,9 +26,6 @@ TITLES = {
 
 SHAPE_ORDERS = tuple(range(2, 10))
 """Orders of a curve, the centre apart."""
-
-TOO_FINE_SD = 0.5
-"""A step coarser than two standard deviations hides the scatter."""
 
 
 def facts_of(planned: Planned) -> tuple[tuple[str, str], ...]:
@@ -251,6 +249,13 @@ def _hidden(planned: Planned) -> Iterator[str]:
             f"All of it with a chance of {100 * planned.wish.chance:.0f} %: together it is at least "
             f"{100 * planned.choice.chance:.0f} %. Allow more time for more."
         )
+    if planned.wish.purpose == "contacts" and planned.least_arm is None:
+        yield (
+            f"An arm that opens early or late: not even one that is {100 * ARM_SHARES[-1]:.0f} % off is "
+            "named in "
+            f"{100 * planned.wish.chance:.0f} of 100 tests. An open circuit, misses and large steps still "
+            "show."
+        )
     if len(design.orientations_deg) == 1:
         yield (
             "The probe apart from the machine: at one orientation the variation holds both, and an uneven "
@@ -304,7 +309,7 @@ def _level_u_mm(planned: Planned) -> float | None:
     if artefact.u_mm is None:
         return None
     u_touch = planned.probe.sd_mm / np.sqrt(planned.design.directions * planned.design.touches)
-    ball = stylus.ball_u_mm or 0.0
+    ball = stylus.ball_u_mm if stylus.ball_u_mm is not None else BALL_U_MM
     return float(np.sqrt((artefact.u_mm / 2) ** 2 + (ball / 2) ** 2 + u_touch**2))
 
 

@@ -149,7 +149,9 @@ def _units_for(
 
 
 def abba(units: int) -> tuple[str, ...]:
-    """Order A B B A B A A B ... of so many units of each build: the same mean place, nearly the same course.
+    """Order A B B A B A A B ... of so many units of each build: nearly the same course of both.
+
+    Of an even number both have the same mean place; of an odd one they differ by 1 / ``units``.
 
     Examples
     --------

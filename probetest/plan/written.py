@@ -7,6 +7,7 @@ import io
 import json
 from typing import Any
 
+from probetest.plan.dialect import read_dialect
 from probetest.plan.planned import Planned
 from probetest.plan.telling import block_ends
 
@@ -38,7 +39,7 @@ def plan_toml(planned: Planned) -> str:
         "block_ends": list(block_ends(planned)),
         "risk": planned.limits.risk,
         "two_stage": bench.moves.fast_feed_mm_min is not None,
-        "guarded": "G38.3" in planned.program,
+        "guarded": bool(read_dialect(bench.dialect).guarded_word),
     }
     about: dict[str, Any] = {"serial": bench.probe.serial}
     if bench.probe.build is not None:
@@ -55,6 +56,8 @@ def plan_toml(planned: Planned) -> str:
         "ball_u_mm": stylus.ball_u_mm,
     }
     about["machine"] = {"name": bench.machine.name or None, "resolution_mm": bench.machine.resolution_mm}
+    if bench.probe.arm_azimuth_deg is not None:
+        about["arm_azimuth_deg"] = bench.probe.arm_azimuth_deg
     lines = [
         "# A test plan; `--plan` of a later command takes this file, or its folder. The touches are in "
         "plan.csv.",
