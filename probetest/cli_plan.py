@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
+import math
 import sys
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import click
 
@@ -12,6 +13,16 @@ from probetest.options import EXIT_CODES, PATH
 
 if TYPE_CHECKING:
     from probetest.plan.planned import Purpose
+
+
+class _Range(click.FloatRange):
+    """Numbers of a range; "nan", which compares with nothing, is none."""
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> float:
+        number = float(super().convert(value, param, ctx))
+        if math.isnan(number):
+            self.fail(f"{value!r} is no number.", param, ctx)
+        return number
 
 
 @click.command()
@@ -31,12 +42,12 @@ if TYPE_CHECKING:
 )
 @click.option(
     "--chance",
-    type=click.FloatRange(0.5, 0.999),
+    type=_Range(0.5, 0.999),
     default=0.9,
     show_default=True,
     help="That all questions are answered.",
 )
-@click.option("--minutes", type=click.FloatRange(1, 10_000), metavar="MIN", help="Time to keep.")
+@click.option("--minutes", type=_Range(1, 10_000), metavar="MIN", help="Time to keep.")
 @click.option(
     "--looks",
     type=click.IntRange(1, 20),
@@ -48,7 +59,7 @@ if TYPE_CHECKING:
 @click.option("--overtravel", is_flag=True, help="Touch again after an overtravel by hand.")
 @click.option(
     "--arm",
-    type=click.FloatRange(0.05, 0.5),
+    type=_Range(0.05, 0.5),
     default=0.15,
     show_default=True,
     metavar="SHARE",
@@ -56,28 +67,28 @@ if TYPE_CHECKING:
 )
 @click.option(
     "--sd-ratio",
-    type=click.FloatRange(1.01, 100),
+    type=_Range(1.01, 100),
     default=1.5,
     show_default=True,
     help="Scatter against the report that is to be shown.",
 )
 @click.option(
     "--difference-mm",
-    type=click.FloatRange(1e-6, 1),
+    type=_Range(1e-6, 1),
     default=0.003,
     show_default=True,
     help="Difference of the variation from the report that is to be shown.",
 )
 @click.option(
     "--units-sd-share",
-    type=click.FloatRange(0, 10),
+    type=_Range(0, 10),
     default=0.1,
     show_default=True,
     help="How far the scatter of units of a build differs.",
 )
 @click.option(
     "--units-variation-mm",
-    type=click.FloatRange(0, 1),
+    type=_Range(0, 1),
     default=0.0015,
     show_default=True,
     help="How far their variation differs (standard deviation).",

@@ -41,7 +41,7 @@ def simulate_schedule(
         Columns as in `probetest.triggers.COLUMNS`.
     """
     touches = len(schedule)
-    paused = np.isin(np.arange(touches), schedule.pauses[1:])
+    paused = np.isin(np.arange(touches), schedule.changes[1:])
     seconds = np.arange(touches) * seconds_per_touch + PAUSE_S * np.cumsum(paused)
     hours = seconds / 3600.0
     length = np.empty(touches)

@@ -191,13 +191,15 @@ def _add_events(result: Approaches, found: Scan, pattern: Pattern, skipped: Skip
 def _beside(
     line: NDArray[np.int64], outcome: NDArray[np.int8], taken: NDArray[np.bool_], at: int
 ) -> int | None:
-    """Return the row of a result without contact within three lines: the one behind first."""
+    """Return the row of a result without contact within three lines: the nearest, of two the one behind."""
     after = int(np.searchsorted(line, at))
-    for row in (after, after - 1):
-        near = 0 <= row < len(line) and abs(int(line[row]) - at) <= _NEAR_LINES
-        if near and outcome[row] == MISSED and not taken[row]:
-            return row
-    return None
+    found = [
+        (abs(int(line[row]) - at), -row)
+        for row in (after, after - 1)
+        if 0 <= row < len(line) and outcome[row] == MISSED and not taken[row]
+    ]
+    distance, row = min(found, default=(_NEAR_LINES + 1, 0))
+    return -row if distance <= _NEAR_LINES else None
 
 
 def _insert(result: Approaches, extra: list[tuple[int, int]]) -> None:

@@ -78,7 +78,7 @@ def _by_number(result: Approaches, plan: Plan) -> NDArray[np.int64] | None:
 
 
 def _compare_words(result: Approaches, plan: Plan, place: NDArray[np.int64], faults: FaultList) -> None:
-    """Refuse a log that states stage, orientation or elevation of its own, which the plan does not have there."""
+    """Refuse a log that states another stage, orientation or elevation than the plan has there."""
     up = result.columns.get("elevation_deg")
     if up is not None:
         faults.add_rows(
@@ -144,7 +144,9 @@ def _align(measured: NDArray[np.float64] | None, plan: Plan, rows: int) -> NDArr
             return None
         place[row] = at
         at += 1
-    return place
+    # The same direction twice in a row, a round of the plan apart: a touch too many, not a round too few.
+    twice = (nearest[1:] == nearest[:-1]) & (nearest[1:] >= 0)
+    return None if (twice & (np.diff(place) > 1)).any() else place
 
 
 def _compare(
@@ -175,7 +177,7 @@ def _refuse_count(result: Approaches, plan: Plan, drops_equal: bool, faults: Fau
                 "some controllers do not write a touch equal to the one before, and the scatter then looks "
                 "larger than it is: let a macro print each touch, or touch each direction in turn"
             )
-    elif plan.guarded:
+    if plan.guarded and not drops_equal:
         action += "; a contact of a move between touches, if it is in the log, is counted as well"
     faults.add(
         f"{rows} approaches, where the plan {plan.file} has {planned}", f"{planned} approaches", action=action
@@ -210,8 +212,9 @@ def _lost(
         )
     if made == len(place):
         return None
+    so_far = " so far" if made < len(plan) else ""
     result.notices.append(
-        f"The plan has {made} touches so far, the log {len(result)}: a log of this shape leaves out a touch "
+        f"The plan has {made} touches{so_far}, the log {len(result)}: a log of this shape leaves out a touch "
         "that is equal to the one before. How many there were in each direction is taken from the plan."
     )
     keys = pd.DataFrame(

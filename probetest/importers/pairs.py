@@ -46,12 +46,14 @@ def tell_pairs(result: Approaches, told: Told, skipped: SkipList, faults: FaultL
         return
     feeds = told.feeds
     if feeds is None and told.plan is not None and told.plan.guarded and by_feed is not None:
-        faults.add(
-            f"contacts at several feeds ({_feeds_of(result)}), where the plan has single touches",
-            "touches at one feed",
-            line=int(result.columns["line"][np.argmin(by_feed)]),
-            action=f"{MET}; or give --feeds slow",
-        )
+        other = ~by_feed & (result.columns["outcome"] == TRIGGER)
+        if other.any():
+            faults.add(
+                f"contacts at several feeds ({_feeds_of(result)}), where the plan has single touches",
+                "touches at one feed",
+                line=int(result.columns["line"][np.argmax(other)]),
+                action=f"{MET}; or give --feeds slow",
+            )
         return
     if feeds is None:
         how = (

@@ -60,7 +60,7 @@ def planned_pairs(result: Approaches, planned: int, faults: FaultList) -> NDArra
 
 
 def _fast(result: Approaches) -> NDArray[np.bool_] | None:
-    """Whether each touch is above the lowest feed; None where there is one feed only, or not all are known."""
+    """Whether each touch is above the lowest feed; None where there is one feed, or not all are known."""
     feed = result.columns.get("feed")
     touched = result.columns["outcome"] == TRIGGER
     if feed is None or np.count_nonzero(touched) < 2 or not np.isfinite(feed[touched]).all():
@@ -70,7 +70,7 @@ def _fast(result: Approaches) -> NDArray[np.bool_] | None:
 
 
 def _near(result: Approaches) -> NDArray[np.float64] | None:
-    """Whether each touch lies where the one before does: 1 or 0, NaN beside a miss; None without positions."""
+    """Whether each touch lies where the one before does: 1 or 0, NaN beside a miss."""
     if "x" not in result.columns or "y" not in result.columns or len(result) < 2:
         return None
     place = np.column_stack([result.columns["x"], result.columns["y"]])

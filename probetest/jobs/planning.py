@@ -7,10 +7,11 @@ from datetime import UTC, datetime
 from pathlib import Path
 
 from probetest.atomic import write_atomically
-from probetest.errors import PlanError
+from probetest.errors import BenchError, PlanError
+from probetest.faults import FaultList, shown
 from probetest.limits import Limits, read_limits
 from probetest.margins import read_margins
-from probetest.plan.bench import read_bench
+from probetest.plan.bench import Bench, read_bench
 from probetest.plan.cautions import OF_OVERTRAVEL, OF_PROGRAM, OF_SERVICE
 from probetest.plan.dialect import read_dialect
 from probetest.plan.planned import OVERTRAVEL, SERVICE, Planned, Wish, make_plan
@@ -44,10 +45,22 @@ def plan_files(
     ProbetestError
         If a file can't be used, or the test can't be planned.
     """
-    stated = read_bench(bench or bundled("data") / "bench.toml")
+    path = bench or bundled("data") / "bench.toml"
+    stated = read_bench(path)
+    _check_names(stated, path)
     dialect = read_dialect(stated.dialect)
     judged = Limits() if limits is None else read_limits(limits)
     return make_plan(wish, stated, dialect, judged, read_margins(margins), start=start)
+
+
+def _check_names(bench: Bench, path: Path) -> None:
+    """Refuse a serial or build that no log could have."""
+    faults = FaultList(str(path))
+    for name, text in (("serial", bench.probe.serial), ("build", bench.probe.build)):
+        if text is not None and not (text.isprintable() and text.strip()):
+            faults.add(f"{name} {shown(text)}", "printable text", column=f"probe.{name}")
+    if faults.total:
+        raise BenchError(faults.first(), faults.total)
 
 
 def write_plan(planned: Planned, out: Path, *, now: datetime | None = None) -> Path:

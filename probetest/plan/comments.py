@@ -83,5 +83,5 @@ def message_lines(label: str, text: str, dialect: Dialect) -> list[str]:
 
 
 def _wrap(label: str, text: str, room: int) -> list[str]:
-    whole = _NOT_OURS.sub("_", f"{label} {text}".replace(";", ","))
+    whole = _NOT_OURS.sub("_", f"{label} {text}".replace(";", ",").replace("%", "percent"))
     return textwrap.wrap(whole, room, subsequent_indent=_MORE, break_on_hyphens=False)

@@ -61,14 +61,19 @@ def lay_out(
     rng = np.random.default_rng(seed)
     azimuth = directions_of(design.directions, arm_azimuth_deg)
     rounds = _split(design.touches, visits if len(design.orientations_deg) > 1 else 1)
+    ends = np.cumsum(rounds) * design.directions
+    # One order for all visits to an orientation: the last one is visited twice on end.
+    orders = {turn: order_rounds(design.directions, design.touches, rng) for turn in design.orientations_deg}
     parts = []
     for visit, share in enumerate(rounds):
         turns = design.orientations_deg if visit % 2 == 0 else design.orientations_deg[::-1]
         for place, turn in enumerate(turns):
-            own = _rounds(azimuth, share, turn, "baseline", rng)
-            parts.append(own)
+            own = orders[turn][ends[visit] - share * design.directions : ends[visit]]
+            parts.append(_level("baseline", turn, azimuth[own]))
             if visit == 0 and place == 0:
-                parts += [_rounds(azimuth, design.touches, turn, stage, rng) for stage in stages]
+                for stage in stages:
+                    again = order_rounds(design.directions, design.touches, rng)
+                    parts.append(_level(stage, turn, azimuth[again]))
     whole = join_schedules(parts)
     if looks > 1:
         ends = np.round(np.arange(1, looks + 1) * design.touches / looks) * design.directions
@@ -91,11 +96,8 @@ def sphere_points(seed: int = SEED) -> Schedule:
     return _schedule("sphere", 0.0, azimuth, elevation)
 
 
-def _rounds(
-    azimuth_deg: np.ndarray, rounds: int, turn: float, stage: str, rng: np.random.Generator
-) -> Schedule:
-    order = order_rounds(len(azimuth_deg), rounds, rng)
-    return _schedule(stage, turn, azimuth_deg[order], np.zeros(len(order)))
+def _level(stage: str, turn: float, azimuth: np.ndarray) -> Schedule:
+    return _schedule(stage, turn, azimuth, np.zeros(len(azimuth)))
 
 
 def _schedule(stage: str, turn: float, azimuth: np.ndarray, elevation: np.ndarray) -> Schedule:

@@ -267,12 +267,16 @@ def make_plan(
         schedule = join_schedules([schedule, sphere_points()])
     program = write_program(schedule, bench, dialect, about=(f"{wish.purpose}, {len(schedule)} touches",))
     walk = walk_program(program, bench, schedule)
+    seconds = walk.seconds + (len(schedule.changes) - 1) * bench.machine.turn_s
+    if wish.minutes is not None and seconds > 60 * wish.minutes:
+        # The pace of a short program is only nearly that of the whole one.
+        tighter = replace(wish, minutes=0.999 * choice.seconds / 60)
+        return replace(make_plan(tighter, bench, dialect, limits, margins), wish=wish)
     return Planned(
         wish, bench, limits, probe, choice,
         tuple(_answers(questions, dropped, choice)),
         schedule, stages, program, walk,
-        walk.seconds + (len(schedule.pauses) - 1) * bench.machine.turn_s,
-        units, risk, _least_arm(wish, choice.design, probe),
+        seconds, units, risk, _least_arm(wish, choice.design, probe),
         _ended(wish.looks, [*questions, *dropped], choice, pace),
     )  # fmt: skip
 

@@ -11,7 +11,14 @@ from collections.abc import Sequence
 import numpy as np
 
 from probetest.plan.bench import Bench
-from probetest.plan.cautions import OF_OVERTRAVEL, OF_PROGRAM, OF_SERVICE
+from probetest.plan.cautions import (
+    OF_OVERTRAVEL,
+    OF_PAUSED_TOUCH,
+    OF_PROGRAM,
+    OF_SERVICE,
+    OF_SPHERE,
+    OF_UNGUARDED,
+)
 from probetest.plan.comments import (
     LONGEST_LINE,
     clean_stage,
@@ -21,7 +28,7 @@ from probetest.plan.comments import (
     write_number,
 )
 from probetest.plan.dialect import Dialect
-from probetest.plan.safety import check_bench, check_lines, check_schedule, stopping_mm
+from probetest.plan.safety import ABOVE_MM, check_bench, check_lines, check_schedule, stopping_mm
 from probetest.plan.schedule import Schedule
 from probetest.plan.touch_lines import Floats, TouchLines, lay_touches
 
@@ -29,7 +36,6 @@ MODAL_WORDS = "G17 G21 G40 G80 G90 G94"
 """Plane XY, mm, no compensation, no cycle, absolute, feed per minute."""
 
 _PLAIN_MOVE = "G1"
-_ABOVE_MM = 1
 _LARGEST_NUMBER = 99999
 
 
@@ -80,6 +86,8 @@ class _Program:
         self._blocks = 0
         moves = bench.moves
         self._top = np.array([0.0, 0.0, moves.safe_z_mm])
+        # Pauses are one mm higher: a probe move to where the probe is would be an error.
+        self._wait = np.array([0.0, 0.0, moves.safe_z_mm + ABOVE_MM])
         self._middle = np.array([0.0, 0.0, -moves.depth_mm - bench.stylus.ball_diameter_mm / 2])
         self._at = self._top
 
@@ -89,8 +97,12 @@ class _Program:
         """Cautions, what the program is for, and the limits that were stated."""
         for number, caution in enumerate(OF_PROGRAM, start=1):
             self._comment(f"CAUTION {number}:", caution)
+        if self.bench.artefact.kind == "sphere":
+            self._comment("CAUTION:", OF_SPHERE)
         if not self.dialect.guarded_word:
-            self._comment("CAUTION:", "moves between touches are not guarded: nothing stops them on contact.")
+            self._comment("CAUTION:", OF_UNGUARDED)
+        if self.dialect.pause_each_touch:
+            self._comment("CAUTION:", OF_PAUSED_TOUCH)
         if self.dialect.must_switch_on_pauses:
             self._comment(
                 "CAUTION:",
@@ -120,7 +132,7 @@ class _Program:
         for at in range(len(self.schedule)):
             if at in pauses:
                 self._pause(at)
-            self._go_to(at)
+            self._go_to(at, look=at in pauses)
             self._touch(at)
         self._park()
         self._block(self.dialect.end_word)
@@ -141,29 +153,32 @@ class _Program:
             word = self.dialect.guarded_word or _PLAIN_MOVE
             self._move(word, point, self.bench.moves.position_feed_mm_min)
 
-    def _lift(self) -> None:
-        self._guarded(self._over(self._at))
-
-    def _over(self, point: Floats) -> Floats:
-        return np.array([point[0], point[1], self._top[2]])
+    def _over(self, point: Floats, height: Floats) -> Floats:
+        return np.array([point[0], point[1], height[2]])
 
     def _park(self) -> None:
         """Go up in the middle."""
         if self.bench.artefact.kind == "ring":
             self._guarded(self._middle)
         else:
-            self._lift()
-        self._guarded(self._top)
+            self._guarded(self._over(self._at, self._wait))
+        self._guarded(self._wait)
 
-    def _go_to(self, at: int) -> None:
+    def _go_to(self, at: int, *, look: bool) -> None:
         """Go to where a touch starts, in the sense of the settling move."""
         entry = self.lines.entry[at]
-        if self.bench.artefact.kind == "ring":
+        ring = self.bench.artefact.kind == "ring"
+        if ring:
             if self._at is self._top:
                 self._guarded(self._middle)
         else:
-            self._lift()
-            self._guarded(self._over(entry))
+            self._guarded(self._over(self._at, self._top))
+            self._guarded(self._over(entry, self._top))
+            self._guarded(entry)
+        if look:
+            place = "IN THE RING" if ring else "BESIDE OR OVER THE ARTEFACT"
+            self._message("LOOK:", f"BALL {place}, NOTHING TOUCHED, CIRCUIT CLOSED - ELSE STOP HERE")
+            self._block(self.dialect.pause_word)
         self._guarded(entry)
         self._guarded(self.lines.start[at])
 
@@ -213,19 +228,24 @@ class _Program:
         if at:
             self._park()
         stage, (orientation, _, _) = self.schedule.stage[at], self._angles(at)
-        top = write_number(self.bench.moves.safe_z_mm)
+        moves, block = self.bench.moves, self.schedule.block
+        if at and block[at] != block[at - 1]:
+            self._message(f"END OF BLOCK {block[at - 1]}:", "THE LOG MAY BE LOOKED AT")
         if not at or stage != self.schedule.stage[at - 1]:
             for label, text in _stage_words(stage):
                 self._message(label, text)
         if not at or self.schedule.orientation_deg[at] != self.schedule.orientation_deg[at - 1]:
             self._message("TURN THE PROBE", f"TO {orientation} DEG, LOCK THE SPINDLE")
-        # One mm higher before the first move: a probe move to where the probe is would be an error.
-        place = f"AT Z {top}" if at else f"{_ABOVE_MM} MM ABOVE Z {top}"
-        self._message("BEFORE START:", f"PROBE OVER X0 Y0 {place}, SPINDLE LOCKED, CIRCUIT CLOSED")
+        height = write_number(moves.safe_z_mm + ABOVE_MM)
+        self._message("DISPLAY:", f"X0 Y0 Z{height}")
+        self._message(
+            "AND THE BALL:",
+            f"{height} MM ABOVE THE TOP, OVER ITS CENTRE WITHIN {write_number(moves.place_mm)} MM",
+        )
+        self._message("BEFORE START:", "SPINDLE LOCKED, CIRCUIT CLOSED")
         self._block(self.dialect.pause_word)
-        if not at:
-            word = self.dialect.guarded_word or _PLAIN_MOVE
-            self._move(word, self._top, self.bench.moves.position_feed_mm_min)
+        word = self.dialect.guarded_word or _PLAIN_MOVE
+        self._move(word, self._top, moves.position_feed_mm_min)
 
 
 def _axis_words(point: Floats) -> str:

@@ -21,6 +21,9 @@ STEM_GAP_MM = 0.01
 SLOWEST_MM_MIN = 0.1
 """Common practice, no source."""
 
+ABOVE_MM = 1.0
+"""Pauses stand so much above ``safe_z_mm``."""
+
 _SLACK_MM = 1e-9
 _SLACK_DEG = 1e-6
 
@@ -135,6 +138,14 @@ def _check_ways(bench: Bench) -> None:
             f"back_off_mm {way:g} is not above place_mm {moves.place_mm:g}, so that the slow touch could "
             "begin on the artefact",
             "state a larger back_off_mm, or set the work offset better and state a smaller place_mm",
+        )
+        forward = moves.run_up_mm - way
+        _refuse_if(
+            forward > overtravel + _SLACK_MM,
+            f"the way back after a fast touch could lead {forward:g} mm forward (run_up_mm "
+            f"{moves.run_up_mm:g} less back_off_mm {way:g}), if the touch triggered too early, and the probe "
+            f"allows an overtravel of {overtravel:g} mm",
+            "state a shorter run_up_mm or a larger back_off_mm",
         )
     _refuse_if(
         way + moves.past_mm < SHORTEST_TOUCH_MM,
@@ -299,7 +310,8 @@ def check_lines(lines: TouchLines, schedule: Schedule, bench: Bench) -> None:
     operator to see.
     """
     moves = bench.moves
-    _check_volume(np.array([[0.0, 0.0, moves.safe_z_mm]]), "over X0 Y0 at safe_z_mm", bench)
+    waiting = np.array([[0.0, 0.0, moves.safe_z_mm + ABOVE_MM]])
+    _check_volume(waiting, f"over X0 Y0, {ABOVE_MM:g} mm above safe_z_mm,", bench)
     for words, points in lines.named():
         outside = _outside(points, bench)
         if outside.any():

@@ -41,7 +41,7 @@ class Schedule:
         return np.arange(1, len(self) + 1)
 
     @property
-    def pauses(self) -> tuple[int, ...]:
+    def changes(self) -> tuple[int, ...]:
         """Places (from 0) of the touches before which stage or orientation change; the first one included."""
         return tuple(
             at
@@ -50,6 +50,12 @@ class Schedule:
             or self.stage[at] != self.stage[at - 1]
             or self.orientation_deg[at] != self.orientation_deg[at - 1]
         )
+
+    @property
+    def pauses(self) -> tuple[int, ...]:
+        """Places of the touches before which the operator is waited for: changes, and ends of blocks."""
+        blocks = np.flatnonzero(np.diff(self.block) != 0) + 1
+        return tuple(sorted({*self.changes, *blocks.tolist()}))
 
     @property
     def turns(self) -> int:

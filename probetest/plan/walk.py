@@ -95,7 +95,8 @@ def walk_program(text: str, bench: Bench, schedule: Schedule) -> Walk:
           one at all;
         * all else keeps the clearance of ball, stem and body from the artefact and its stand, all the way,
           and goes across at the safe height or above, or at depth in the bore of a ring;
-        * pauses where stage or orientation change, at the safe height over X0 Y0; there the program ends.
+        * where stage, orientation or block change, a pause over X0 Y0 at the safe height or up to 1 mm above,
+          a motion to there, and a second pause after the way down; the program ends over X0 Y0, too.
 
     Notes
     -----

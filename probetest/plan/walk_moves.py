@@ -17,6 +17,9 @@ from probetest.plan.words import refusal
 Floats = NDArray[np.float64]
 Flags = NDArray[np.bool_]
 
+WAIT_MM = 1.0
+"""So far above the safe height the operator may be waited for."""
+
 PLACE_MM = 0.001
 """Tolerance of places: four decimals are written."""
 
@@ -96,11 +99,12 @@ class Followed:
             self.fault(self.at[at], found if values is None else found.format(values[at]), expected)
 
     def home(self, count: int) -> bool:
-        """Whether so many motions end at the safe height over X0 Y0, where the operator starts it."""
+        """Whether so many motions end over X0 Y0 at the safe height, or up to a millimetre above it."""
         if count == 0:
             return True
-        home = np.array([0.0, 0.0, self.bench.moves.safe_z_mm])
-        return bool(np.linalg.norm(self.motions.end[count - 1] - home) <= PLACE_MM)
+        place = self.motions.end[count - 1]
+        above = float(place[2]) - self.bench.moves.safe_z_mm
+        return bool(np.hypot(place[0], place[1]) <= PLACE_MM and -PLACE_MM <= above <= WAIT_MM + PLACE_MM)
 
     def _sort(self) -> None:
         """Tell touches by where they end, and give them their places in the schedule."""

@@ -6,7 +6,8 @@ import re
 
 import numpy as np
 
-from probetest.plan.walk_moves import Followed
+from probetest.plan.motions import Told
+from probetest.plan.walk_moves import PLACE_MM, Followed
 from probetest.plan.words import refusal
 
 _NAMED = re.compile(
@@ -44,31 +45,75 @@ def judge_names(check: Followed) -> None:
 
 
 def judge_pauses(check: Followed) -> None:
-    """One where stage or orientation change; after each touch, or after none; none within a touch."""
+    """Two where stage, orientation or block change, at the top and after the way down; none within a touch.
+
+    Beside these one after each touch, or after none.
+    """
     twice = check.per_touch
     first, last = check.at[::twice], check.at[twice - 1 :: twice]
-    homes = np.zeros(len(first) + 1, dtype=np.int64)
-    others = np.zeros(len(first) + 1, dtype=np.int64)
+    gaps: list[list[Told]] = [[] for _ in range(len(last) + 1)]
     for pause in check.motions.pauses:
         gap = int(np.searchsorted(last, pause.motions, side="left"))  # touches finished before the pause
         if gap < len(first) and pause.motions > first[gap]:
             check.faults.append(
                 (pause.line, refusal(pause.line, "a pause within a touch", "one before or after it"))
             )
-        (homes if check.home(pause.motions) else others)[gap] += 1
+        gaps[gap].append(pause)
+    others = np.array([sum(not check.home(pause.motions) for pause in gap) for gap in gaps])
     for place in check.schedule.pauses:
-        if place < len(first) and not homes[place]:
-            check.fault(
-                int(first[place]), f"touch {place + 1} without a pause at the safe height over X0 Y0",
-                "one, as stage or orientation change",
-            )  # fmt: skip
+        if place >= len(first):
             break
+        if not _stops(check, place, gaps[place], int(first[place])):
+            return
+        others[place] -= not check.home(gaps[place][-1].motions)
     uneven = np.flatnonzero(others[1 : len(last) + 1] != others[1:2].sum())
     if check.motions.fault is None and len(uneven):
         check.fault(
             int(last[uneven[0]]), f"a touch with {others[uneven[0] + 1]} pauses after it, turns apart",
             f"{others[1]}, as after the first touch",
         )  # fmt: skip
+
+
+def _stops(check: Followed, place: int, gap: list[Told], touch: int) -> bool:
+    """Whether the operator is waited for at the top and after the way down to a touch; ``touch``: its motion.
+
+    Over a plane the way down may lead to no other place: then both pauses are at the top.
+    """
+    home = [check.home(pause.motions) for pause in gap]
+    if not any(home):
+        check.fault(
+            touch, f"touch {place + 1} without a pause at the safe height over X0 Y0",
+            "one, as stage, orientation or block change",
+        )  # fmt: skip
+        return False
+    if not any(home[:-1]) or not _is_down(check, gap[-1].motions, place):
+        check.fault(
+            touch, f"touch {place + 1} without a pause after the way down to it",
+            "one, to look whether anything was touched",
+        )  # fmt: skip
+        return False
+    for pause, waits in zip(gap[:-1], home[:-1], strict=True):
+        if waits and not (check.home(pause.motions + 1) and check.motions.stated[pause.motions].all()):
+            check.fault(
+                pause.motions, "a motion to another place after a pause at the safe height",
+                f"X0 Y0 Z{check.bench.moves.safe_z_mm:g} first, as a program may be started there again",
+            )  # fmt: skip
+            return False
+    return True
+
+
+def _is_down(check: Followed, motions: int, place: int) -> bool:
+    """Whether so many motions end where a touch is settled, or in a ring on its axis at depth."""
+    if motions == 0:
+        return False
+    ball, moves = check.high[motions - 1], check.bench.moves
+    at = place * check.per_touch
+    start = check.contact[at] - moves.run_up_mm * check.way[at]
+    on_axis = check.bench.artefact.kind == "ring" and np.hypot(ball[0], ball[1]) <= PLACE_MM
+    return bool(
+        np.linalg.norm(ball - start) <= moves.settle_mm + PLACE_MM
+        or (on_axis and abs(ball[2] + moves.depth_mm) <= PLACE_MM)
+    )
 
 
 def _same(said: str, angle: float) -> bool:

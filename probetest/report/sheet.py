@@ -149,7 +149,7 @@ def sheet_csv(bench: Bench, schedule: Schedule) -> str:
 
 
 def _rows(schedule: Schedule) -> Iterator[dict[str, Any]]:
-    pauses = frozenset(schedule.pauses)
+    changes = frozenset(schedule.changes)
     last = len(schedule) - 1
     for at in range(len(schedule)):
         elevation = float(schedule.elevation_deg[at])
@@ -162,7 +162,7 @@ def _rows(schedule: Schedule) -> Iterator[dict[str, Any]]:
             "angle": None if down else float(schedule.azimuth_deg[at]),
             "elevation": _number(elevation, 2).replace("-", "\u2212"),
             "shaded": at % 2 == 1,
-            "heading": _heading(schedule, at) if at in pauses else None,
+            "heading": _heading(schedule, at) if at in changes else None,
             "end": f"end of block {block}: may be looked at" if ends else None,
         }
 

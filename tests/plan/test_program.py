@@ -17,8 +17,15 @@ from pygcode import Line
 
 from probetest.importers import About, import_log, read_plan
 from probetest.plan import program
-from probetest.plan.cautions import OF_OVERTRAVEL, OF_PROGRAM, OF_SERVICE
-from probetest.plan.comments import clean_text
+from probetest.plan.cautions import (
+    OF_OVERTRAVEL,
+    OF_PAUSED_TOUCH,
+    OF_PROGRAM,
+    OF_SERVICE,
+    OF_SPHERE,
+    OF_UNGUARDED,
+)
+from probetest.plan.comments import clean_text, comment_lines
 from probetest.plan.dialect import Dialect, built_in_dialects, read_dialect
 from probetest.plan.program import MODAL_WORDS, write_program
 from probetest.plan.schedule import Schedule, join_schedules
@@ -59,6 +66,7 @@ def moves_of(kind: str, touch: tuple[float, float], **moves: object) -> list[str
 
 def test_ring_at_0_deg_in_two_stages() -> None:
     # Contact at 12.5 - 2 = 10.5, height -6 - 2 = -8; settling from 1/sqrt(2) before in X and in Y.
+    # It ends where it waits: 1 mm above the safe height.
     assert moves_of("ring", (0.0, 0.0)) == [
         "G38.3 X0 Y0 Z20 F400",
         "G38.3 X0 Y0 Z-8 F400",
@@ -69,7 +77,7 @@ def test_ring_at_0_deg_in_two_stages() -> None:
         "G38.2 X12 Y0 Z-8 F60",
         "G1 X7.5 Y0 Z-8 F400",
         "G38.3 X0 Y0 Z-8 F400",
-        "G38.3 X0 Y0 Z20 F400",
+        "G38.3 X0 Y0 Z21 F400",
     ]
 
 
@@ -82,7 +90,7 @@ def test_ring_at_45_deg_in_one_stage_without_settling() -> None:
         "G38.2 X8.4853 Y8.4853 Z-8 F60",
         "G1 X5.3033 Y5.3033 Z-8 F400",
         "G38.3 X0 Y0 Z-8 F400",
-        "G38.3 X0 Y0 Z20 F400",
+        "G38.3 X0 Y0 Z21 F400",
     ]
 
 
@@ -97,8 +105,8 @@ def test_boss_at_180_deg() -> None:
         "G1 X13 Y0 Z-8 F400",
         "G38.2 X10.5 Y0 Z-8 F60",
         "G1 X15 Y0 Z-8 F400",
-        "G38.3 X15 Y0 Z20 F400",
-        "G38.3 X0 Y0 Z20 F400",
+        "G38.3 X15 Y0 Z21 F400",
+        "G38.3 X0 Y0 Z21 F400",
     ]
 
 
@@ -111,8 +119,8 @@ def test_sphere_at_45_deg_down() -> None:
         "G38.3 X-10.6066 Y0 Z-1.3934 F400",
         "G38.2 X-7.4246 Y0 Z-4.5754 F60",
         "G1 X-10.6066 Y0 Z-1.3934 F400",
-        "G38.3 X-10.6066 Y0 Z20 F400",
-        "G38.3 X0 Y0 Z20 F400",
+        "G38.3 X-10.6066 Y0 Z21 F400",
+        "G38.3 X0 Y0 Z21 F400",
     ]
 
 
@@ -122,7 +130,7 @@ def test_sphere_from_above() -> None:
         "G38.3 X0 Y0 Z3 F400",
         "G38.2 X0 Y0 Z-1.5 F60",
         "G1 X0 Y0 Z3 F400",
-        "G38.3 X0 Y0 Z20 F400",
+        "G38.3 X0 Y0 Z21 F400",
     ]
 
 
@@ -150,7 +158,7 @@ def test_plane() -> None:
         "G1 X0 Y0 Z1 F400",
         "G38.2 X0 Y0 Z-1.5 F60",
         "G1 X0 Y0 Z3 F400",
-        "G38.3 X0 Y0 Z20 F400",
+        "G38.3 X0 Y0 Z21 F400",
     ]
 
 
@@ -213,10 +221,21 @@ def test_the_spindle_stops_and_the_program_waits_before_any_move(kind: str, dial
     assert (text.startswith("%\n"), text.endswith("\n%\n")) == (dialect.percent,) * 2
 
 
+def words_of(text: str) -> str:
+    """What stands in comments of a whole line, messages too, as running text."""
+    lines = [line for line in text.splitlines() if line.startswith("(")]
+    return " ".join(re.sub(r"^\((?:MSG, )?(?:\.\.\. )?|\)$", "", line) for line in lines)
+
+
+def in_comments(text: str) -> str:
+    """A caution as it stands there."""
+    return text.replace(";", ",").replace("%", "percent")
+
+
 def test_cautions_come_first_of_all() -> None:
     head = write_program(schedule_of((0.0, 0.0)), bench_of(), CONSOLE).split(MODAL_WORDS)[0]
-    said = " ".join(line.strip("()").removeprefix("... ") for line in head.splitlines())
-    places = [said.index(caution.replace(";", ",")) for caution in OF_PROGRAM]
+    said = words_of(head)
+    places = [said.index(in_comments(caution)) for caution in OF_PROGRAM]
     assert places == sorted(places)
     assert places[-1] < said.index("PROBE: serial A-017")
     assert "clearance 2 mm" in said
@@ -224,10 +243,34 @@ def test_cautions_come_first_of_all() -> None:
     assert "a stop takes 0.144 mm at most" in said
 
 
-def test_moves_that_nothing_guards_are_said_to_be_so() -> None:
-    schedule, bench = schedule_of((0.0, 0.0)), bench_of()
-    assert "are not guarded" in write_program(schedule, bench, read_dialect("strict"))
-    assert "are not guarded" not in write_program(schedule, bench, CONSOLE)
+def test_no_caution_has_a_sign_that_a_comment_loses() -> None:
+    for caution in (*OF_PROGRAM, OF_SPHERE, OF_UNGUARDED, OF_PAUSED_TOUCH, OF_OVERTRAVEL, OF_SERVICE):
+        assert (
+            words_of("\n".join(comment_lines("CAUTION:", caution, CONSOLE)))
+            == f"CAUTION: {in_comments(caution)}"
+        )
+
+
+@pytest.mark.parametrize("dialect", ["console", "printing", "display", "strict"])
+@pytest.mark.parametrize("kind", list(KINDS))
+def test_the_head_says_what_holds_for_this_program_alone(kind: str, dialect: str) -> None:
+    said = words_of(write_program(schedule_of(KINDS[kind][0]), bench_of(kind), read_dialect(dialect)))
+    head = said[: said.index("PROBE: serial")]
+    cases = {
+        OF_SPHERE: kind == "sphere",
+        OF_UNGUARDED: dialect == "strict",
+        OF_PAUSED_TOUCH: dialect == "display",
+    }
+    for caution, holds in cases.items():
+        assert head.count("CAUTION: " + in_comments(caution)) == holds
+    assert head.count("CAUTION: ") == sum(cases.values())
+
+
+def test_after_an_alarm_one_starts_at_a_pause_with_the_modal_words() -> None:
+    said = words_of(write_program(schedule_of((0.0, 0.0)), bench_of(), CONSOLE))
+    (caution,) = [one for one in OF_PROGRAM if one.startswith("After an alarm")]
+    assert in_comments(caution) in said
+    assert "only at a pause, with the line of modal words before it sent first" in caution
 
 
 def test_an_optional_stop_is_said_to_be_one() -> None:
@@ -252,9 +295,68 @@ def test_turning_the_probe_pauses_at_the_top() -> None:
         schedule_of((0.0, 0.0), (0.0, 0.0), orientation=(0.0, 30.0)), bench_of(moves=SINGLE), CONSOLE
     )
     at = text.index("TURN THE PROBE TO 30 DEG, LOCK THE SPINDLE")
-    assert motion(text[:at])[-2:] == ["G38.3 X0 Y0 Z-8 F400", "G38.3 X0 Y0 Z20 F400"]
-    assert code_lines(text[at:])[1:3] == ["M0", "G38.3 X0 Y0 Z-8 F400"]
-    assert text.count("\nM0\n") == 2
+    assert motion(text[:at])[-2:] == ["G38.3 X0 Y0 Z-8 F400", "G38.3 X0 Y0 Z21 F400"]
+    assert code_lines(text[at:])[1:5] == ["M0", "G38.3 X0 Y0 Z20 F400", "G38.3 X0 Y0 Z-8 F400", "M0"]
+    assert text.count("\nM0\n") == 4
+    assert "END OF BLOCK" not in text
+
+
+def blocks_of_two(kind: str) -> Schedule:
+    """Two blocks of three touches, a turn of the probe within the first, a stage from the sixth on."""
+    touches = (KINDS[kind] * 3)[:6]
+    schedule = schedule_of(
+        *touches, orientation=(0.0, 0.0, 30.0, 30.0, 30.0, 30.0), stage=("baseline",) * 5 + ("after_service",)
+    )
+    return replace(schedule, block=np.array([1, 1, 1, 2, 2, 2]))
+
+
+def test_what_each_pause_says() -> None:
+    text = write_program(blocks_of_two("ring"), bench_of(), CONSOLE)
+    said = [
+        " ".join(line[6:-1].removeprefix("... ") for line in part.splitlines() if line.startswith("(MSG"))
+        for part in text.split("\nM0\n")
+    ]
+    top = (
+        "DISPLAY: X0 Y0 Z21 AND THE BALL: 21 MM ABOVE THE TOP, OVER ITS CENTRE WITHIN 0.3 MM "
+        "BEFORE START: SPINDLE LOCKED, CIRCUIT CLOSED"
+    )
+    look = "LOOK: BALL IN THE RING, NOTHING TOUCHED, CIRCUIT CLOSED - ELSE STOP HERE"
+    service = (
+        f"CAUTION: {in_comments(OF_SERVICE)} "
+        "THE PROBE WAS OUT: CHECK TOOL LENGTH AND WORK OFFSET AGAIN STAGE after_service"
+    )
+    assert said == [
+        f"STAGE baseline TURN THE PROBE TO 0 DEG, LOCK THE SPINDLE {top}", look,
+        f"TURN THE PROBE TO 30 DEG, LOCK THE SPINDLE {top}", look,
+        f"END OF BLOCK 1: THE LOG MAY BE LOOKED AT {top}", look,
+        f"{service} {top}", look,
+        "",
+    ]  # fmt: skip
+
+
+@pytest.mark.parametrize("dialect", DIALECTS)
+@pytest.mark.parametrize("kind", list(KINDS))
+def test_where_the_probe_waits(kind: str, dialect: Dialect) -> None:
+    schedule, bench = blocks_of_two(kind), bench_of(kind)
+    assert (schedule.changes, schedule.pauses) == ((0, 2, 5), (0, 2, 3, 5))
+    text = write_program(schedule, bench, dialect)
+    code = [re.sub(r"^N\d+ ", "", line) for line in code_lines(text) if line not in ("%", MODAL_WORDS, "M5")]
+    places = [re.sub(r"^\S+ | F\S+$", "", line) for line in code]
+    waits = [
+        at for at, line in enumerate(code) if line == "M0" and not (at and code[at - 1].endswith(" F60"))
+    ]
+    assert len(waits) == 8
+    lines = lay_touches(schedule, bench)
+    for touch, top, look in zip(schedule.pauses, waits[::2], waits[1::2], strict=True):
+        # At the top: 1 mm above the safe height over the middle, and first of all from there to that height.
+        assert touch == 0 or places[top - 1] == "X0 Y0 Z21"
+        assert places[top + 1] == "X0 Y0 Z20"
+        # After the way down: over the middle at depth in a ring, else where the settling move begins.
+        expected = np.array([0.0, 0.0, -8.0]) if kind == "ring" else lines.entry[touch]
+        found = [float(word[1:]) for word in places[look - 1].split()]
+        assert found == pytest.approx(expected, abs=6e-5)
+        assert "LOOK: BALL " + ("IN THE RING," if kind == "ring" else "BESIDE OR OVER THE ARTEFACT,") in text
+    assert places[-2] == "X0 Y0 Z21"
 
 
 @pytest.mark.parametrize(
@@ -269,10 +371,8 @@ def test_turning_the_probe_pauses_at_the_top() -> None:
 def test_a_stage_begins_with_its_caution(stage: str, caution: str) -> None:
     text = write_program(schedule_of((0.0, 0.0), (0.0, 0.0), stage=("baseline", stage)), bench_of(), CONSOLE)
     before = text[text.index("(TOUCH 1 ") : text.index("(TOUCH 2 ")]
-    said = " ".join(
-        line[6:-1].removeprefix("... ") for line in before.splitlines() if line.startswith("(MSG")
-    )
-    assert caution.replace(";", ",") in said
+    said = words_of(before)
+    assert in_comments(caution) in said
     assert f"STAGE {stage}" in said
     assert "TURN THE PROBE" not in said
     assert "\nM0\n" in before
@@ -303,7 +403,7 @@ def test_line_numbers_begin_anew_before_they_are_too_long(monkeypatch: pytest.Mo
     monkeypatch.setattr(program, "_LARGEST_NUMBER", 7)
     text = write_program(schedule_of((0.0, 0.0)), bench_of(moves=SINGLE), read_dialect("strict"))
     numbers = [int(found) for found in re.findall(r"^N(\d+) ", text, flags=re.MULTILINE)]
-    assert numbers == [1, 2, 3, 4, 5, 6, 7, 1, 2, 3, 4, 5]
+    assert numbers == [1, 2, 3, 4, 5, 6, 7, 1, 2, 3, 4, 5, 6]
 
 
 # What users type stays in comments.

@@ -75,6 +75,12 @@ MOVES: list[tuple[dict[str, dict[str, Any]], str]] = [
         {"moves": {"back_off_mm": 0.1, "past_mm": 0.15, "place_mm": 0.0}},
         r"a touch is 0\.25 mm long, .* below 0\.254 mm",
     ),
+    # A fast touch that triggered at its start would be followed by 3.05 mm forward.
+    (
+        {"moves": {"run_up_mm": 4.05}},
+        r"after a fast touch could lead 3\.05 mm forward \(run_up_mm 4\.05 less back_off_mm 1\), .* of 3 mm; "
+        "state a shorter run_up_mm or a larger back_off_mm",
+    ),
     ({"moves": {"depth_mm": 0.3}}, r"depth_mm 0\.3 is not above place_mm 0\.3"),
     ({"moves": {"depth_mm": 11.1}}, r"reaches Z -13\.1, .*clearance_mm 2 .* Z -15"),
     ({"stylus": {"length_mm": 7.9}}, r"length_mm 7\.9 .*comes to 1\.9 mm .*below clearance_mm 2"),
@@ -104,6 +110,8 @@ ALLOWED: list[dict[str, dict[str, Any]]] = [
     {"artefact": {"diameter_mm": 10.0}},
     {"moves": {"fast_feed_mm_min": None, "back_off_mm": 0.0}},
     {"moves": {"run_up_mm": 4.0, "settle_mm": 2.0}},
+    {"moves": {"run_up_mm": 4.05, "back_off_mm": 1.05}},
+    {"moves": {"run_up_mm": 4.05, "fast_feed_mm_min": None, "back_off_mm": 0.0}},
     {"probe": {"max_feed_mm_min": 200.0}},
     {"moves": {"safe_z_mm": 2.0}},
     {"stylus": {"stem_diameter_mm": 3.54}},
@@ -162,10 +170,10 @@ def test_an_orientation_that_is_no_number_is_refused() -> None:
         (
             "ring",
             (90.0, 0.0),
-            {"z_mm": (-25.0, 19.0)},
-            r"over X0 Y0 at safe_z_mm the ball stands at Z 20\.000",
+            {"z_mm": (-25.0, 20.9)},
+            r"over X0 Y0, 1 mm above safe_z_mm, the ball stands at Z 21\.000, outside z_mm -25 to 20\.9",
         ),
-        ("ring", (90.0, 0.0), {"x_mm": (1.0, 30.0)}, r"over X0 Y0 .*outside x_mm 1 to 30"),
+        ("ring", (90.0, 0.0), {"x_mm": (1.0, 30.0)}, r"over X0 Y0, .*outside x_mm 1 to 30"),
         # Plane: without a trigger the touch ends at -1.5.
         ("plane", (0.0, -90.0), {"z_mm": (-1.4, 60.0)}, r"ends without a trigger .*Z -1\.500"),
         # The start of a touch from above must not be higher than moves across.
@@ -175,6 +183,10 @@ def test_an_orientation_that_is_no_number_is_refused() -> None:
 def test_points_outside_the_volume(kind: str, touch: Any, moves: dict[str, Any], words: str) -> None:
     with pytest.raises(PlanError, match=words):
         write_program(schedule_of(touch), bench_of(kind, moves=moves), read_dialect("console"))
+
+
+def test_pauses_may_stand_at_the_top_of_the_volume() -> None:
+    write_program(schedule_of((90.0, 0.0)), bench_of(moves={"z_mm": (-25.0, 21.0)}), read_dialect("console"))
 
 
 def test_a_sphere_that_stands_too_low() -> None:

@@ -28,7 +28,7 @@ HEAD = "G17 G21 G90 G94\nM5\nM0\nG38.3 X0 Y0 Z20 F400\n"
 TAIL = "G38.3 X0 Y0 Z-8 F400\nG38.3 X0 Y0 Z20 F400\nM2\n"
 # A ring of 25 mm, a ball of 4 mm: contact at X10.5, from 3 mm before to 1.5 mm beyond.
 TOUCH = "(TOUCH 1 STAGE new ORIENTATION 0 AZIMUTH 0 ELEVATION 0)\nG38.2 X12 Y0 Z-8 F60\nG1 X7.5 Y0 Z-8 F400\n"
-DOWN = "G38.3 X0 Y0 Z-8 F400\nG38.3 X7.5 Y0 Z-8 F400\n"
+DOWN = "G38.3 X0 Y0 Z-8 F400\nM0\nG38.3 X7.5 Y0 Z-8 F400\n"
 BY_HAND = HEAD + DOWN + TOUCH + TAIL
 
 
@@ -41,7 +41,7 @@ def fault_of(text: str, bench: Bench = RING, schedule: Schedule = ALONG_X) -> st
 def test_a_program_by_hand_is_followed() -> None:
     walk = walk_program(BY_HAND, RING, ALONG_X)
     assert walk.kind.tolist() == ["guarded", "guarded", "guarded", "touch", "plain", "guarded", "guarded"]
-    assert walk.line.tolist() == [4, 5, 6, 8, 9, 10, 11]
+    assert walk.line.tolist() == [4, 5, 7, 9, 10, 11, 12]
     assert walk.touch.tolist() == [0, 0, 0, 1, 0, 0, 0]
     assert walk.retract.tolist() == [False] * 4 + [True, False, False]
     assert walk.start[3].tolist() == [7.5, 0.0, -8.0]
@@ -85,44 +85,44 @@ def test_moves_without_a_guard_pass_where_none_is_guarded() -> None:
         ("G38.3 X0 Y0 Z20 F400\nG38.3 X0", "G0 X0 Y0 Z20 F400\nG38.3 X0", 4, "G0"),
         ("G38.3 X0 Y0 Z20 F400\nG38.3 X0", "G38.3 X0 Z20 F400\nG38.3 X0", 4, "G38.3 X0 Z20 F400"),
         ("G38.3 X0 Y0 Z20 F400\nG38.3 X0", "G38.3 X1 Y0 Z20 F400\nG38.3 X0", 4, "to another place"),
-        ("G38.3 X7.5 Y0 Z-8 F400", "G2 X7.5 Y0 I3 F400", 6, "G2"),
-        ("G38.3 X7.5 Y0 Z-8 F400", "X7.5 Y0 Z-8 F400", 6, "X7.5"),
-        ("G38.3 X7.5 Y0 Z-8 F400", "G38.3 X7.5 Y0 Z-8", 6, "G38.3 X7.5"),
-        ("G38.3 X7.5 Y0 Z-8 F400", "G38.3 X7.5 Y0 Z-8 F0", 6, "F0"),
-        ("G38.3 X7.5 Y0 Z-8 F400", "G38.3 F400", 6, "G38.3 F400"),
-        ("G38.3 X7.5 Y0 Z-8 F400", "G1 G38.3 X7.5 F400", 6, "G1 G38.3"),
-        ("G38.3 X7.5 Y0 Z-8 F400", "G38.3 X7.5 Y0 Z-8 F401", 6, "F401"),
-        ("G38.3 X7.5 Y0 Z-8 F400", "G38.2 X7.5 Y0 Z-8 F400", 6, "G38.2 to a place where nothing"),
-        ("G38.3 X7.5 Y0 Z-8 F400", "G38.5 X7.5 Y0 Z-8 F400", 6, "G38.5"),
-        ("G38.3 X7.5 Y0 Z-8 F400", "G1 X7.5 Y0 Z-8 F400", 6, "plain move that is no way back"),
-        ("G38.3 X7.5 Y0 Z-8 F400", "G38.3 X8.51 Y0 Z-8 F400", 6, "as near as 1.990 mm"),
-        ("G38.3 X7.5 Y0 Z-8 F400", "G38.3 X7.5 Y0 Z-13.01 F400", 6, "Z-13.01 outside of the volume"),
-        ("G38.3 X7.5 Y0 Z-8 F400", "G38.3 X0 Y0 Z-8 F400\nG38.3 X7.5 Y0 Z-8 F400", 6, "without a way"),
-        ("F60", "F61", 8, "F61"),
-        ("F60", "F59", 8, "F59"),
-        ("X12 Y0", "X12.002 Y0", 8, "ends 0.0020 mm off"),
-        ("X12 Y0", "X-12 Y0", 8, "ends 24"),
-        ("X12 Y0", "X12 Y0.004", 8, "ends 0.0040 mm off"),
-        ("G38.3 X7.5", "G38.3 X7.498", 8, "starts 0.0020 mm off"),
-        ("G38.2", "G38.4", 8, "G38.4"),
-        ("(TOUCH 1", "(TOUCH 2", 8, "comment"),
-        ("STAGE new", "STAGE old", 8, "comment"),
-        ("ORIENTATION 0", "ORIENTATION 30", 8, "comment"),
-        ("AZIMUTH 0", "AZIMUTH 1", 8, "comment"),
-        ("G1 X7.5 Y0 Z-8 F400\n", "", 9, "another move right after a touch"),
-        ("G1 X7.5 Y0 Z-8 F400\n", "M0\nG38.3 X0 Y0 Z-8 F400\n", 10, "another move right after a touch"),
-        ("G1 X7.5 Y0", "G1 X7.5 Y0.002", 9, "to another place"),
-        ("G1 X7.5 Y0", "G1 X10.5 Y0", 9, "to another place"),
-        ("G1 X7.5 Y0", "G1 X7.4 Y0", 9, "to another place"),
-        ("G1 X7.5 Y0 Z-8 F400", "G1 Y0 Z-8 F400", 9, "to another place"),
-        ("G1 X7.5 Y0", "G1 X9 Y0", 9, "to another place"),
-        ("G38.3 X0 Y0 Z20 F400\nM2", "M2", 11, "the end at another place"),
-        ("M2", "", 11, "without an end"),
-        ("M2", "M2\nG21", 13, "G21"),
-        ("M2", "M2\nM3 S1000", 13, "M3 S1000"),
-        ("M2", "G38.3 X0 Y0 Z19 F400\nM30", 13, "the end at another place"),
+        ("G38.3 X7.5 Y0 Z-8 F400", "G2 X7.5 Y0 I3 F400", 7, "G2"),
+        ("G38.3 X7.5 Y0 Z-8 F400", "X7.5 Y0 Z-8 F400", 7, "X7.5"),
+        ("G38.3 X7.5 Y0 Z-8 F400", "G38.3 X7.5 Y0 Z-8", 7, "G38.3 X7.5"),
+        ("G38.3 X7.5 Y0 Z-8 F400", "G38.3 X7.5 Y0 Z-8 F0", 7, "F0"),
+        ("G38.3 X7.5 Y0 Z-8 F400", "G38.3 F400", 7, "G38.3 F400"),
+        ("G38.3 X7.5 Y0 Z-8 F400", "G1 G38.3 X7.5 F400", 7, "G1 G38.3"),
+        ("G38.3 X7.5 Y0 Z-8 F400", "G38.3 X7.5 Y0 Z-8 F401", 7, "F401"),
+        ("G38.3 X7.5 Y0 Z-8 F400", "G38.2 X7.5 Y0 Z-8 F400", 7, "G38.2 to a place where nothing"),
+        ("G38.3 X7.5 Y0 Z-8 F400", "G38.5 X7.5 Y0 Z-8 F400", 7, "G38.5"),
+        ("G38.3 X7.5 Y0 Z-8 F400", "G1 X7.5 Y0 Z-8 F400", 7, "plain move that is no way back"),
+        ("G38.3 X7.5 Y0 Z-8 F400", "G38.3 X8.51 Y0 Z-8 F400", 7, "as near as 1.990 mm"),
+        ("G38.3 X7.5 Y0 Z-8 F400", "G38.3 X7.5 Y0 Z-13.01 F400", 7, "Z-13.01 outside of the volume"),
+        ("G38.3 X7.5 Y0 Z-8 F400", "G38.3 X0 Y0 Z-8 F400\nG38.3 X7.5 Y0 Z-8 F400", 7, "without a way"),
+        ("F60", "F61", 9, "F61"),
+        ("F60", "F59", 9, "F59"),
+        ("X12 Y0", "X12.002 Y0", 9, "ends 0.0020 mm off"),
+        ("X12 Y0", "X-12 Y0", 9, "ends 24"),
+        ("X12 Y0", "X12 Y0.004", 9, "ends 0.0040 mm off"),
+        ("G38.3 X7.5", "G38.3 X7.498", 9, "starts 0.0020 mm off"),
+        ("G38.2", "G38.4", 9, "G38.4"),
+        ("(TOUCH 1", "(TOUCH 2", 9, "comment"),
+        ("STAGE new", "STAGE old", 9, "comment"),
+        ("ORIENTATION 0", "ORIENTATION 30", 9, "comment"),
+        ("AZIMUTH 0", "AZIMUTH 1", 9, "comment"),
+        ("G1 X7.5 Y0 Z-8 F400\n", "", 10, "another move right after a touch"),
+        ("G1 X7.5 Y0 Z-8 F400\n", "M0\nG38.3 X0 Y0 Z-8 F400\n", 11, "another move right after a touch"),
+        ("G1 X7.5 Y0", "G1 X7.5 Y0.002", 10, "to another place"),
+        ("G1 X7.5 Y0", "G1 X10.5 Y0", 10, "to another place"),
+        ("G1 X7.5 Y0", "G1 X7.4 Y0", 10, "to another place"),
+        ("G1 X7.5 Y0 Z-8 F400", "G1 Y0 Z-8 F400", 10, "to another place"),
+        ("G1 X7.5 Y0", "G1 X9 Y0", 10, "to another place"),
+        ("G38.3 X0 Y0 Z20 F400\nM2", "M2", 12, "the end at another place"),
+        ("M2", "", 12, "without an end"),
+        ("M2", "M2\nG21", 14, "G21"),
+        ("M2", "M2\nM3 S1000", 14, "M3 S1000"),
+        ("M2", "G38.3 X0 Y0 Z19 F400\nM30", 14, "the end at another place"),
         ("G38.3 X0 Y0 Z20 F400\nM2", TOUCH + TAIL, 12, "a touch beyond 1"),
-        ("M2", "G21\nM2", 12, "G21"),
+        ("M2", "G21\nM2", 13, "G21"),
     ],
 )
 def test_what_is_wrong_is_refused_with_its_line(old: str, new: str, line: int, found: str) -> None:
@@ -143,13 +143,13 @@ def test_the_way_back_states_what_the_touch_moved() -> None:
     slanted = schedule_of([45.0])
     start, end = 7.5 / np.sqrt(2), 12 / np.sqrt(2)
     text = (
-        f"{HEAD}G38.3 X0 Y0 Z-8 F400\nG38.3 X{start:.4f} Y{start:.4f} Z-8 F400\n"
+        f"{HEAD}G38.3 X0 Y0 Z-8 F400\nM0\nG38.3 X{start:.4f} Y{start:.4f} Z-8 F400\n"
         "(TOUCH 1 STAGE new ORIENTATION 0 AZIMUTH 45 ELEVATION 0)\n"
         f"G38.2 X{end:.4f} Y{end:.4f} Z-8 F60\nG1 X{start:.4f} Y{start:.4f} F400\n{TAIL}"
     )
     walk_program(text, RING, slanted)
     told = fault_of(text.replace(f"G1 X{start:.4f} Y{start:.4f}", f"G1 X{start:.4f}"), RING, slanted)
-    assert told.startswith("Line 9 of the program: a way back")
+    assert told.startswith("Line 10 of the program: a way back")
 
 
 # What the bench states, rather than the program.
@@ -410,16 +410,130 @@ def turned() -> tuple[Bench, Schedule, str]:
     return bench, schedule, program(bench, schedule)
 
 
+def pauses_of(lines: list[str]) -> list[int]:
+    """Places of the lines that pause."""
+    return [at for at, line in enumerate(lines) if re.search(r"\bM0\b", re.sub(r"\(.*?\)", "", line))]
+
+
+def without(lines: list[str], at: int) -> str:
+    return "\n".join([*lines[:at], *lines[at + 1 :]])
+
+
 def test_a_turn_without_its_pause_is_refused() -> None:
     bench, schedule, text = turned()
-    _, second = (found.start() for found in re.finditer(r"^M0\n", text, flags=re.M))
-    without = text[:second] + text[second + 3 :]
-    told = fault_of(without, bench, schedule)
-    assert "touch 3 without a pause at the safe height" in told
+    lines = text.split("\n")
+    _, _, third, _ = pauses_of(lines)
+    assert "touch 3 without a pause at the safe height" in fault_of(without(lines, third), bench, schedule)
     # One that stands elsewhere does not do: the probe is not out of the way.
-    lines = without.split("\n")
-    third = [at for at, line in enumerate(lines) if line.startswith("G38.2")][4]
-    fault_of("\n".join([*lines[: third - 1], "M0", *lines[third - 1 :]]), bench, schedule)
+    lines = without(lines, third).split("\n")
+    touch = [at for at, line in enumerate(lines) if line.startswith("G38.2")][4]
+    fault_of("\n".join([*lines[: touch - 1], "M0", *lines[touch - 1 :]]), bench, schedule)
+
+
+def grouped(kind: str) -> tuple[Bench, Schedule]:
+    """Six touches: a turn before the third, the end of a block before the fourth, a stage before the sixth."""
+    bench, four = case_of(kind)
+    turns = np.array([0, 1, 2, 3, 0, 1])
+    return bench, Schedule(
+        ("new",) * 5 + ("aged",), np.array([0.0, 0, 30, 30, 30, 30]), four.azimuth_deg[turns],
+        four.elevation_deg[turns], np.array([1, 1, 1, 2, 2, 2]),
+    )  # fmt: skip
+
+
+@pytest.mark.parametrize("dialect", ["console", "display", "strict"])
+@pytest.mark.parametrize("kind", ARTEFACTS)
+def test_each_group_of_touches_needs_both_of_its_pauses(kind: str, dialect: str) -> None:
+    bench, schedule = grouped(kind)
+    lines = program(bench, schedule, dialect).split("\n")
+    walk_program("\n".join(lines), bench, schedule)
+    readings = [at for at in pauses_of(lines) if "COPY THE DISPLAY" in lines[at - 1]]
+    own = [at for at in pauses_of(lines) if at not in readings]
+    assert (len(own), len(readings)) == (8, 6 if dialect == "display" else 0)
+    for touch, top, look in zip((1, 3, 4, 6), own[::2], own[1::2], strict=True):
+        assert "LOOK: " in " ".join(lines[top:look])
+        told = fault_of(without(lines, look), bench, schedule)
+        if dialect != "display":  # else the first fault may be a reading that seems to be missing
+            assert f"touch {touch} without a pause after the way down to it; expected: one, to look" in told
+        if touch > 1:
+            told = fault_of(without(lines, top), bench, schedule)
+            assert f"touch {touch} without a pause at the safe height over X0 Y0; expected: one, as" in told
+
+
+def test_the_look_is_taken_after_the_way_down() -> None:
+    bench, schedule, text = turned()
+    lines = text.split("\n")
+    for touch, look in zip((1, 3), pauses_of(lines)[1::2], strict=True):
+        down = next(at for at in range(look, 0, -1) if lines[at].startswith("G38.3"))
+        # Before the last move down, over where the touch begins; after the settling move it would do.
+        early = [*lines[:down], lines[look], lines[down], *lines[down + 1 : look], *lines[look + 1 :]]
+        told = fault_of("\n".join(early), bench, schedule)
+        assert f"touch {touch} without a pause after the way down to it" in told
+        late = [*lines[:look], lines[look + 1], lines[look], *lines[look + 2 :]]
+        walk_program("\n".join(late), bench, schedule)
+    # Two pauses at the top are no look either.
+    third = pauses_of(lines)[2]
+    twice = without(lines, pauses_of(lines)[3]).split("\n")
+    told = fault_of("\n".join([*twice[:third], "M0", *twice[third:]]), bench, schedule)
+    assert "touch 3 without a pause after the way down to it" in told
+
+
+def test_in_a_ring_the_look_is_taken_on_the_axis_at_depth_or_beside_the_touch() -> None:
+    for down, passes in (("M0\nG38.3 X7.5 Y0", True), ("G38.3 X7.5 Y0 Z-8 F400\nM0\nG38.3 X7 Y0", False)):
+        text = BY_HAND.replace("M0\nG38.3 X7.5 Y0", down)
+        assert text.count("M0") == 2
+        if passes:
+            walk_program(text, RING, ALONG_X)
+    walk_program(
+        BY_HAND.replace("M0\nG38.3 X7.5 Y0 Z-8 F400\n", "G38.3 X7.5 Y0 Z-8 F400\nM0\n"), RING, ALONG_X
+    )
+    for aside in ("X1 Y0 Z-8", "X0 Y0 Z-7"):
+        text = BY_HAND.replace("G38.3 X0 Y0 Z-8 F400\nM0", f"G38.3 X0 Y0 Z-8 F400\nG38.3 {aside} F400\nM0", 1)
+        text = text.replace("M0\nG38.3 X7.5", "M0\nG38.3 X0 Y0 Z-8 F400\nG38.3 X7.5")
+        assert "touch 1 without a pause after the way down" in fault_of(text)
+
+
+@pytest.mark.parametrize(
+    ("above", "passes"), [(-0.1, False), (0.2, True), (0.999, True), (1.0, True), (1.1, False), (5.0, False)]
+)
+def test_a_pause_stands_up_to_a_millimetre_above_the_safe_height(above: float, passes: bool) -> None:
+    bench, schedule, text = turned()
+    height = f"G38.3 X0 Y0 Z{20 + above:g} F400"
+    assert text.count("G38.3 X0 Y0 Z21 F400\n") == 2
+    first = text.replace("G38.3 X0 Y0 Z21 F400\n", height + "\n", 1)
+    last = f"{text[: text.rindex('G38.3 X0 Y0 Z21')]}{height}\nM2\n"
+    if passes:
+        walk_program(first, bench, schedule)
+        walk_program(last, bench, schedule)
+        return
+    fault_of(first, bench, schedule)
+    told = fault_of(last, bench, schedule)
+    assert "the end at another place" in told or "across below the safe height" in told
+    if above > 0:
+        assert "touch 3 without a pause at the safe height over X0 Y0" in fault_of(first, bench, schedule)
+
+
+def test_after_a_pause_at_the_top_the_probe_first_goes_to_the_safe_height() -> None:
+    # As a program may be started there again.
+    bench, schedule, text = turned()
+    lines = text.split("\n")
+    first = pauses_of(lines)[2] + 1
+    assert lines[first] == "G38.3 X0 Y0 Z20 F400"
+    told = fault_of(without(lines, first), bench, schedule)
+    assert told.startswith(f"Line {first + 1} of the program: a motion to another place after a pause")
+    for other in ("G38.3 Z20 F400", "G38.3 X1 Y0 Z20 F400"):
+        told = fault_of("\n".join([*lines[:first], other, *lines[first + 1 :]]), bench, schedule)
+        assert "a motion to another place after a pause at the safe height; expected: X0 Y0 Z20 first" in told
+
+
+def test_over_a_plane_both_pauses_may_stand_at_the_top() -> None:
+    bench = bench_with("plane", moves={**SINGLE["moves"], "safe_z_mm": 3.0})
+    schedule = schedule_of([0.0], [-90.0])
+    text = program(bench, schedule)
+    walk_program(text, bench, schedule)
+    lines = text.split("\n")
+    assert [lines[at + 1] for at in pauses_of(lines)][0] == "G38.3 X0 Y0 Z3 F400"
+    for at in pauses_of(lines):
+        fault_of(without(lines, at), bench, schedule)
 
 
 def test_no_pause_holds_a_touch_between_fast_and_slow() -> None:
@@ -434,10 +548,10 @@ def test_pauses_to_read_the_display_stand_after_each_touch_or_none() -> None:
     bench, schedule = case_of("ring")
     lines = program(bench, schedule, "display").split("\n")
     walk_program("\n".join(lines), bench, schedule)
-    pauses = [at for at, line in enumerate(lines) if re.search(r"\bM0\b", re.sub(r"\(.*?\)", "", line))]
-    assert len(pauses) == 2 + len(schedule)
+    pauses = pauses_of(lines)
+    assert len(pauses) == 4 + len(schedule)
     for at in pauses:
-        fault_of("\n".join([*lines[:at], *lines[at + 1 :]]), bench, schedule)
+        fault_of(without(lines, at), bench, schedule)
 
 
 def test_a_way_across_below_the_safe_height_is_refused() -> None:
@@ -520,7 +634,7 @@ def test_the_body_keeps_its_clearance_to_the_end_of_a_touch() -> None:
         "stylus": {"length_mm": 7.9, "stem_diameter_mm": 1.5},
     }
     text = (
-        f"{HEAD}G38.3 X-17.5 Y0 Z20 F400\nG38.3 X-17.5 Y0 Z-8 F400\n"
+        f"{HEAD}G38.3 X-17.5 Y0 Z20 F400\nG38.3 X-17.5 Y0 Z-8 F400\nM0\n"
         + TOUCH.replace("X12", "X-13").replace("X7.5", "X-17.5")
         + "G38.3 X-17.5 Y0 Z20 F400\nG38.3 X0 Y0 Z20 F400\nM2\n"
     )
@@ -532,7 +646,7 @@ def test_the_body_keeps_its_clearance_to_the_end_of_a_touch() -> None:
 def test_the_stand_is_kept_clear_to_the_end_of_a_touch() -> None:
     schedule = schedule_of([0.0], [-45.0])
     text = (
-        f"{HEAD}G38.3 X-10.6066 Y0 Z20 F400\nG38.3 X-10.6066 Y0 Z-1.3934 F400\n"
+        f"{HEAD}G38.3 X-10.6066 Y0 Z20 F400\nG38.3 X-10.6066 Y0 Z-1.3934 F400\nM0\n"
         "(TOUCH 1 STAGE new ORIENTATION 0 AZIMUTH 0 ELEVATION -45)\n"
         "G38.2 X-7.4246 Y0 Z-4.5754 F60\nG1 X-10.6066 Y0 Z-1.3934 F400\n"
         "G38.3 X-10.6066 Y0 Z20 F400\nG38.3 X0 Y0 Z20 F400\nM2\n"
