@@ -12,7 +12,7 @@ import click
 from probetest.options import EXIT_CODES, PATH
 
 if TYPE_CHECKING:
-    from probetest.plan.planned import Purpose
+    from probetest.plan.wish import Purpose
 
 
 class _Range(click.FloatRange):
@@ -55,6 +55,9 @@ class _Range(click.FloatRange):
     show_default=True,
     metavar="N",
     help="How often the test may be looked at.",
+)
+@click.option(
+    "--there-and-back", is_flag=True, help="Go to all orientations twice, A B B A, on a machine that drifts."
 )
 @click.option("--overtravel", is_flag=True, help="Touch again after an overtravel by hand.")
 @click.option(
@@ -104,6 +107,7 @@ def plan(
     chance: float,
     minutes: float | None,
     looks: int,
+    there_and_back: bool,
     overtravel: bool,
     arm: float,
     sd_ratio: float,
@@ -124,15 +128,25 @@ def plan(
     Example: probetest plan acceptance --bench bench.toml --out plan
     """
     from probetest.jobs.planning import plan_files, write_plan
-    from probetest.plan.planned import Wish
     from probetest.plan.telling import plan_to_dict
     from probetest.plan.units import Spread
+    from probetest.plan.wish import Wish
     from probetest.screen.console import print_json, progress
     from probetest.screen.plan import print_plan
 
     spread = Spread(units_sd_share, units_variation_mm)
     wish = Wish(
-        purpose, orientations, chance, minutes, looks, overtravel, arm, sd_ratio, difference_mm, spread
+        purpose,
+        orientations,
+        chance,
+        minutes,
+        looks,
+        overtravel,
+        1 + there_and_back,
+        arm,
+        sd_ratio,
+        difference_mm,
+        spread,
     )
     with progress() as bar:
         planned = plan_files(wish, bench, limits, margins, bar.start)
@@ -141,4 +155,4 @@ def plan(
         print_json(plan_to_dict(planned))
     else:
         print_plan(planned, folder)
-    sys.exit(0 if planned.choice.enough else EXIT_CODES["undecided"])
+    sys.exit(0 if planned.enough else EXIT_CODES["undecided"])

@@ -17,6 +17,9 @@ UNIT_MM = {"mm": 1.0, "inch": 25.4, "um": 0.001, "thou": 0.0254}
 UNDATED = date(1970, 1, 1)
 """Day of the times of a log that has no date; no report shows it."""
 
+BALL_U_MM = 0.0005
+"""Standard uncertainty of a stylus ball whose uncertainty is not stated (common practice, no source)."""
+
 LEVEL_DEG = 0.5
 """Directions within this elevation are horizontal; only they share a centre."""
 

@@ -18,10 +18,11 @@ from probetest.plan.bench import Bench, read_bench
 from probetest.plan.choose import Pace, assess
 from probetest.plan.dialect import read_dialect
 from probetest.plan.lay_out import lay_out
-from probetest.plan.planned import Answer, Planned, Purpose, Wish, expected_probe, make_plan
+from probetest.plan.planned import Answer, Planned, expected_probe, make_plan
 from probetest.plan.program import write_program
 from probetest.plan.questions import verification
 from probetest.plan.walk import walk_program
+from probetest.plan.wish import Purpose, Wish
 from probetest.resources import bundled
 from probetest.simulate import Mill, Probe
 from probetest.simulate_schedule import simulate_schedule

@@ -177,6 +177,11 @@ def _refuse_count(result: Approaches, plan: Plan, drops_equal: bool, faults: Fau
                 "some controllers do not write a touch equal to the one before, and the scatter then looks "
                 "larger than it is: let a macro print each touch, or touch each direction in turn"
             )
+    if rows > planned:
+        action += (
+            ", and that no touch was repeated: where one was, after an alarm, keep the miss and take the "
+            "repeat out"
+        )
     if plan.guarded and not drops_equal:
         action += "; a contact of a move between touches, if it is in the log, is counted as well"
     faults.add(

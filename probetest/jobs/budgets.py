@@ -11,10 +11,7 @@ from probetest.statistics.separation import Separation
 from probetest.statistics.sight import mean_error_share
 from probetest.statistics.uncertainty import Budget, Component, combine, rectangular
 from probetest.statistics.variation import Variation
-from probetest.triggers import Artefact, Stylus, TestRecord
-
-BALL_U_MM = 0.0005
-"""Standard uncertainty of a stylus ball whose uncertainty is not stated (common practice, no source)."""
+from probetest.triggers import BALL_U_MM, Artefact, Stylus, TestRecord
 
 LEAST_PRETRAVEL_MM, LARGEST_PRETRAVEL_MM = -0.1, 1.0
 """A mean pre-travel outside of these is a wrong diameter or unit (common practice, no source)."""

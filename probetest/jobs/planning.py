@@ -14,8 +14,9 @@ from probetest.margins import read_margins
 from probetest.plan.bench import Bench, read_bench
 from probetest.plan.cautions import OF_OVERTRAVEL, OF_PROGRAM, OF_SERVICE
 from probetest.plan.dialect import read_dialect
-from probetest.plan.planned import OVERTRAVEL, SERVICE, Planned, Wish, make_plan
+from probetest.plan.planned import Planned, make_plan
 from probetest.plan.telling import TITLES, facts_of, hides_of, shows_of
+from probetest.plan.wish import OVERTRAVEL, SERVICE, Wish
 from probetest.plan.written import plan_csv, plan_toml
 from probetest.resources import bundled
 

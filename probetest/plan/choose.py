@@ -32,21 +32,30 @@ class Pace:
     touch_s, turn_s : float
         For each touch, and for each turn of the probe in the spindle.
     stages : int
-        How often the touches of the first orientation are made: once, and again after each stage.
+        The baseline, and each stage after it.
+    everywhere : bool
+        Whether a stage is touched at all orientations, or at the first one only.
+    visits : int
+        How often each orientation is gone to in the baseline.
     """
 
     touch_s: float
     turn_s: float
     stages: int = 1
+    everywhere: bool = False
+    visits: int = 1
 
     def touches(self, design: Design) -> int:
         """All touches of a test."""
-        return design.directions * design.touches * (len(design.orientations_deg) + self.stages - 1)
+        turns = len(design.orientations_deg)
+        parts = turns * self.stages if self.everywhere else turns + self.stages - 1
+        return design.directions * design.touches * parts
 
     def seconds(self, design: Design) -> float:
         """All of a test."""
         turns = len(design.orientations_deg) - 1
-        return self.touches(design) * self.touch_s + (turns + self.stages - 1) * self.turn_s
+        between = self.visits * turns + (self.stages - 1) * (1 + turns * self.everywhere)
+        return self.touches(design) * self.touch_s + between * self.turn_s
 
 
 @dataclass(frozen=True, slots=True)

@@ -24,6 +24,7 @@ def lay_out(
     *,
     arm_azimuth_deg: float | None = None,
     stages: Sequence[str] = (),
+    everywhere: bool = False,
     visits: int = 1,
     looks: int = 1,
     seed: int = SEED,
@@ -36,9 +37,12 @@ def lay_out(
     arm_azimuth_deg : float, optional
         Of one arm at orientation 0.
     stages : sequence of str
-        Stages after the baseline, at the first orientation, each with as many touches.
+        Stages after the baseline, each with as many touches: at the first orientation, right after its
+        baseline, for the probe then stands as it stood.
     visits : int
         1: each orientation once. 2: there and back again (A B B A), for a machine that drifts.
+    everywhere : bool
+        Touch each stage at all orientations, one after the other, after the whole baseline.
     looks : int
         Blocks of whole rounds after which the test may be looked at; only for one orientation and no stages.
     seed : int
@@ -70,10 +74,12 @@ def lay_out(
         for place, turn in enumerate(turns):
             own = orders[turn][ends[visit] - share * design.directions : ends[visit]]
             parts.append(_level("baseline", turn, azimuth[own]))
-            if visit == 0 and place == 0:
-                for stage in stages:
-                    again = order_rounds(design.directions, design.touches, rng)
-                    parts.append(_level(stage, turn, azimuth[again]))
+            if visit == 0 and place == 0 and not everywhere:
+                parts += [_again(design, stage, turn, azimuth, rng) for stage in stages]
+    if everywhere:
+        parts += [
+            _again(design, stage, turn, azimuth, rng) for stage in stages for turn in design.orientations_deg
+        ]
     whole = join_schedules(parts)
     if looks > 1:
         ends = np.round(np.arange(1, looks + 1) * design.touches / looks) * design.directions
@@ -94,6 +100,12 @@ def sphere_points(seed: int = SEED) -> Schedule:
     order = np.random.default_rng(seed).permutation(len(points))
     azimuth, elevation = np.array(points)[order].T
     return _schedule("sphere", 0.0, azimuth, elevation)
+
+
+def _again(
+    design: Design, stage: str, turn: float, azimuth: np.ndarray, rng: np.random.Generator
+) -> Schedule:
+    return _level(stage, turn, azimuth[order_rounds(design.directions, design.touches, rng)])
 
 
 def _level(stage: str, turn: float, azimuth: np.ndarray) -> Schedule:

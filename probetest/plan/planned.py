@@ -3,8 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable
-from dataclasses import dataclass, field, replace
-from typing import Literal, get_args
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -27,13 +26,12 @@ from probetest.plan.lay_out import lay_out, sphere_points
 from probetest.plan.program import write_program
 from probetest.plan.questions import Question, acceptance, contact_check, reseat, verification
 from probetest.plan.schedule import Schedule, join_schedules
-from probetest.plan.units import Spread, UnitPlan, plan_units
+from probetest.plan.units import UnitPlan, plan_units
 from probetest.plan.walk import Walk, walk_program
-from probetest.statistics.expected import WORTH, Design, Expected, ExpectedProbe, arm_power
+from probetest.plan.wish import Wish, check_wish, stages_of
+from probetest.statistics.expected import Design, Expected, ExpectedProbe
+from probetest.statistics.expected_arms import arm_power
 from probetest.statistics.sequential import look_risk
-
-Purpose = Literal["acceptance", "verification", "contacts", "comparison", "service"]
-PURPOSES: tuple[Purpose, ...] = get_args(Purpose)
 
 BLOCK_QUESTIONS = ("pooled_sd", "worst_direction_sd", "miss_rate", "sd_ratio")
 """What four directions can answer."""
@@ -44,48 +42,8 @@ PRACTICAL = 60
 ARM_SHARES = (0.08, 0.1, 0.12, 0.15, 0.2, 0.3, 0.4, 0.5)
 """By which an arm opens early or late, that are tried."""
 
-OVERTRAVEL = ("after_overtravel", "baseline_again")
-SERVICE = ("after_service",)
-
 UNIT_DIRECTIONS = (16, 20, 25)
 """Tried in a comparison; fewer show too little of the lobes."""
-
-
-@dataclass(frozen=True, slots=True)
-class Wish:
-    """What a user wants of a test.
-
-    Attributes
-    ----------
-    purpose : str
-    orientations : int or None
-        None for what the spindle allows.
-    chance : float
-        That all questions are answered, if the probe is as expected.
-    minutes : float or None
-        Time to keep.
-    looks : int
-        How often the test may be looked at.
-    overtravel : bool
-        Touches again after an overtravel.
-    arm_share : float
-        By which an arm that is to be named opens early or late.
-    sd_ratio, difference_mm : float
-        Differences from a report that are to be shown.
-    spread : Spread
-        Of the units of a build.
-    """
-
-    purpose: Purpose
-    orientations: int | None = None
-    chance: float = 0.9
-    minutes: float | None = None
-    looks: int = 1
-    overtravel: bool = False
-    arm_share: float = WORTH
-    sd_ratio: float = 1.5
-    difference_mm: float = 0.003
-    spread: Spread = field(default_factory=lambda: Spread(0.1, 0.0015))
 
 
 @dataclass(frozen=True, slots=True)
@@ -135,7 +93,8 @@ class Planned:
         Of a check of the contact pairs: smallest of ``ARM_SHARES`` by which an arm is off that is named with
         the wanted chance; None where none is.
     ended : tuple of float
-        Chance, at least, that the limits are decided at each look or before, if the probe is as expected.
+        Where there are looks: chance, at least, that the limits are decided at each look or before, if the
+        probe is as expected.
     """
 
     wish: Wish
@@ -158,6 +117,11 @@ class Planned:
     def design(self) -> Design:
         """Directions, touches, orientations."""
         return self.choice.design
+
+    @property
+    def enough(self) -> bool:
+        """Whether all that was asked is answered with the wanted chance."""
+        return self.choice.enough and not any(one.dropped for one in self.answers)
 
 
 def directions_for(bench: Bench, orientations: int) -> tuple[int, ...]:
@@ -229,11 +193,13 @@ def make_plan(
     PlanError
         If the wish can't be met at all, or the program would not be safe.
     """
-    _check_wish(wish, bench)
-    count = wish.orientations or _orientations_of(bench)
+    check_wish(wish, bench)
+    count = wish.orientations or (1 if wish.looks > 1 else _orientations_of(bench))
     turns = orientations_for(count, bench.machine.spindle_step_deg)
-    stages = _stages_of(wish)
-    probe, pace = expected_probe(bench), pace_of(bench, dialect, 1 + len(stages))
+    stages = stages_of(wish)
+    everywhere = wish.purpose == "service"
+    probe = expected_probe(bench)
+    pace = replace(pace_of(bench, dialect, 1 + len(stages)), everywhere=everywhere, visits=wish.visits)
     risk = look_risk(wish.looks, limits.risk)
     judged = limits.model_copy(update={"risk": risk})
     questions = list(_questions(wish, probe, judged))
@@ -245,7 +211,8 @@ def make_plan(
         units = plan_units(
             probe, wish.spread, margins, turns, tried, pace, done=start("trying designs", len(tried))
         )
-        choice = assess(units.design, (), pace, wish.chance)
+        choice = Choice(units.design, (), units.power, pace.seconds(units.design), True)
+        wish = replace(wish, chance=margins.power)
     else:
         questions, dropped = _practical(questions, turns, bench, wish.chance)
         choice = choose(
@@ -261,8 +228,9 @@ def make_plan(
                 f"{choice.seconds / 60:.3g} min; allow more time or fewer looks"
             )
     schedule = lay_out(
-        choice.design, arm_azimuth_deg=bench.probe.arm_azimuth_deg, stages=stages, looks=wish.looks
-    )
+        choice.design, arm_azimuth_deg=bench.probe.arm_azimuth_deg, stages=stages, everywhere=everywhere,
+        visits=wish.visits, looks=wish.looks,
+    )  # fmt: skip
     if bench.artefact.kind == "sphere" and wish.looks == 1 and wish.minutes is None:
         schedule = join_schedules([schedule, sphere_points()])
     program = write_program(schedule, bench, dialect, about=(f"{wish.purpose}, {len(schedule)} touches",))
@@ -277,7 +245,7 @@ def make_plan(
         tuple(_answers(questions, dropped, choice)),
         schedule, stages, program, walk,
         seconds, units, risk, _least_arm(wish, choice.design, probe),
-        _ended(wish.looks, [*questions, *dropped], choice, pace),
+        _ended(wish.looks, [*questions, *dropped], choice, pace) if wish.looks > 1 else (),
     )  # fmt: skip
 
 
@@ -291,9 +259,9 @@ def _least_arm(wish: Wish, design: Design, probe: ExpectedProbe) -> float | None
 def _ended(looks: int, questions: list[Question], choice: Choice, pace: Pace) -> tuple[float, ...]:
     """Chances that all limits are decided at each look; the contact pairs are no part of the verdict.
 
-    Limits that no number of touches decides are part of it. Without any limit it is the contact pairs.
+    Limits that no number of touches decides are part of it.
     """
-    limits = [one for one in questions if one.name not in ("arm", "healthy")] or questions
+    limits = [one for one in questions if one.name not in ("arm", "healthy")]
     chances: list[float] = []
     for look in range(1, looks + 1):
         rounds = round(look * choice.design.touches / looks)
@@ -304,32 +272,6 @@ def _ended(looks: int, questions: list[Question], choice: Choice, pace: Pace) ->
     return tuple(chances)
 
 
-def _check_wish(wish: Wish, bench: Bench) -> None:
-    if bench.artefact.kind == "plane":
-        raise PlanError(
-            "a plane is touched along Z only, and that tells none of the figures of a probe; use a ring, "
-            "sphere, "
-            "boss or block"
-        )
-    if wish.looks > 1 and wish.purpose not in ("acceptance", "contacts"):
-        raise PlanError(f"a {wish.purpose} is not looked at in between; plan it without --looks")
-    if wish.minutes is not None and wish.purpose == "comparison":
-        raise PlanError(
-            "a comparison takes the units and touches that it needs; plan it without --minutes, with wider "
-            "margins for fewer"
-        )
-    if wish.overtravel and wish.purpose != "acceptance":
-        raise PlanError("touches after an overtravel belong to an acceptance; leave --overtravel out")
-    if bench.artefact.kind == "block" and wish.purpose in ("contacts", "service", "comparison"):
-        raise PlanError(
-            f"a block has four directions, which tell nothing of the arms: a {wish.purpose} test needs a "
-            "ring, "
-            "sphere or boss"
-        )
-    if bench.artefact.kind == "block" and (wish.orientations or 1) > 1:
-        raise PlanError("four directions don't tell the probe from the machine; plan with --orientations 1")
-
-
 def _orientations_of(bench: Bench) -> int:
     step = bench.machine.spindle_step_deg
     if step is None or bench.artefact.kind == "block":
@@ -337,15 +279,9 @@ def _orientations_of(bench: Bench) -> int:
     return len(GOOD_SET) if all((angle / step).is_integer() for angle in GOOD_SET) else 1
 
 
-def _stages_of(wish: Wish) -> tuple[str, ...]:
-    if wish.purpose == "service":
-        return SERVICE
-    return OVERTRAVEL if wish.overtravel else ()
-
-
 def _questions(wish: Wish, probe: ExpectedProbe, limits: Limits) -> Iterable[Question]:
     if wish.purpose == "acceptance":
-        yield from acceptance(probe, limits, len(_stages_of(wish)))
+        yield from acceptance(probe, limits, len(stages_of(wish)))
         yield from contact_check(probe, wish.arm_share)
     if wish.overtravel:
         yield from reseat(probe, limits, taken_out=False)

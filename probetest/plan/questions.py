@@ -12,16 +12,15 @@ from probetest.errors import StatisticsError
 from probetest.limits import Limits
 from probetest.statistics.design import directions_of
 from probetest.statistics.expected import (
-    WORTH,
     Design,
     Expected,
     ExpectedProbe,
-    arm_power,
     expected_capability,
     expected_scatter,
     expected_variation,
     variation_u_mm,
 )
+from probetest.statistics.expected_arms import WORTH, arm_power
 from probetest.statistics.intervals import proportion_interval, t_factor
 from probetest.statistics.planning import Figure, chance_decided
 from probetest.statistics.reseat_verdict import chance_to_decide

@@ -7,7 +7,6 @@ from typing import Any
 
 import numpy as np
 
-from probetest.jobs.budgets import BALL_U_MM
 from probetest.plan.bench import Bench
 from probetest.plan.planned import ARM_SHARES, Answer, Planned
 from probetest.statistics.design import directions_of
@@ -15,6 +14,7 @@ from probetest.statistics.expected import TOO_FINE_SD, Expected
 from probetest.statistics.intervals import proportion_interval
 from probetest.statistics.sight import seen_share
 from probetest.statistics.turns import LEAST_SEPARABILITY, separability
+from probetest.triggers import BALL_U_MM
 
 TITLES = {
     "acceptance": "Acceptance test of a probe",
@@ -41,7 +41,7 @@ def facts_of(planned: Planned) -> tuple[tuple[str, str], ...]:
             f"{turns}°{_further(planned)}",
         ),
         ("Stages", ", ".join(dict.fromkeys(schedule.stage))),
-        ("Time", f"about {planned.seconds / 60:.0f} min, turns of the probe included"),
+        ("Time", f"about {planned.seconds / 60:.0f} min, turns of the probe included{_unheard(planned)}"),
         ("Artefact", _artefact(bench)),
         ("Stylus", f"{bench.stylus.length_mm:g} mm long, ball {bench.stylus.ball_diameter_mm:g} mm"),
         ("Feed", f"{moves.touch_feed_mm_min:g} mm/min{fast}"),
@@ -79,11 +79,19 @@ def facts_of(planned: Planned) -> tuple[tuple[str, str], ...]:
     return tuple(found)
 
 
+def _unheard(planned: Planned) -> str:
+    """What the time does not hold."""
+    waits = planned.program.count("COPY THE DISPLAY")
+    return f", copying {waits} displays not" if waits else ""
+
+
 def _further(planned: Planned) -> str:
     """Touches beside the baseline."""
     words = ""
-    if planned.stages:
-        words = f", and again at 0° after {len(planned.stages)} stage{'s' if len(planned.stages) > 1 else ''}"
+    if planned.stages and planned.wish.purpose == "service":
+        words = ", all of it before and after the service"
+    elif planned.stages:
+        words = ", and at 0° twice more: after the overtravel, and again"
     if (planned.schedule.elevation_deg != 0).any():
         words += ", and the 25 points of a sphere test"
     return words
@@ -150,7 +158,7 @@ def plan_to_dict(planned: Planned) -> dict[str, Any]:
         "stages": list(dict.fromkeys(planned.schedule.stage)),
         "chance": round(planned.choice.chance, 4),
         "wanted_chance": planned.wish.chance,
-        "enough": planned.choice.enough,
+        "enough": planned.enough,
         "least_arm_share": planned.least_arm,
         "risk": planned.limits.risk,
         "looks": planned.wish.looks,
@@ -238,7 +246,9 @@ def _of_units(planned: Planned) -> Iterator[str]:
 def _hidden(planned: Planned) -> Iterator[str]:
     design, bench, probe = planned.design, planned.bench, planned.probe
     for one in planned.answers:
-        if one.dropped:
+        if one.dropped and bench.artefact.kind == "block":
+            yield f"{one.question.label}: {one.question.wanted}. Four directions can't."
+        elif one.dropped:
             yield (
                 f"{one.question.label}: {one.question.wanted}. No practical number of touches does it with "
                 "such "
@@ -247,7 +257,19 @@ def _hidden(planned: Planned) -> Iterator[str]:
     if not planned.choice.enough and planned.units is None:
         yield (
             f"All of it with a chance of {100 * planned.wish.chance:.0f} %: together it is at least "
-            f"{100 * planned.choice.chance:.0f} %. Allow more time for more."
+            f"{100 * planned.choice.chance:.0f} %."
+            + (" Allow more time for more." if planned.wish.minutes is not None else "")
+        )
+    if planned.wish.purpose == "verification":
+        yield (
+            "Whether a larger scatter is the probe's: it holds that of your machine, and alone makes no "
+            "probe worse."
+        )
+    if planned.stages and planned.wish.purpose == "acceptance" and len(design.orientations_deg) > 1:
+        yield (
+            "The probe before the overtravel at the other orientations: they are touched after it, and a "
+            "seat that "
+            "did not come back shows in them too."
         )
     if planned.wish.purpose == "contacts" and planned.least_arm is None:
         yield (

@@ -50,6 +50,8 @@ class UnitPlan:
         What each of the two figures needs.
     measured_sd_share, measured_variation_mm : float
         Standard error of the figures of one unit.
+    power : float
+        Chance, at least, of each answer.
     seconds : float
         All units of both builds.
     order : tuple of str
@@ -62,6 +64,7 @@ class UnitPlan:
     of_variation: UnitsNeeded
     measured_sd_share: float
     measured_variation_mm: float
+    power: float
     seconds: float
     order: tuple[str, ...]
 
@@ -143,6 +146,12 @@ def _units_for(
         needs[1],
         scatter,
         variation,
+        min(
+            chance
+            for need in needs
+            if need.power
+            for chance in (need.power.difference, need.power.equivalence)
+        ),
         2 * units * (pace.seconds(design) + pace.turn_s),
         abba(units),
     )

@@ -91,8 +91,8 @@ def walk_program(text: str, bench: Bench, schedule: Schedule) -> Walk:
           of the probe allows in feed, overtravel and stopping distance;
         * each touch in its turn, direction and place, entered by the settling move, named by its comment;
           it meets the artefact first where it should, the stem clears, the body keeps its clearance;
-        * after a touch straight back on its line; no other unguarded move unless the program has no guarded
-          one at all;
+        * after a touch straight back on its line, and never farther forward than the overtravel, wherever a
+          fast touch has triggered; no other unguarded move unless the program has no guarded one at all;
         * all else keeps the clearance of ball, stem and body from the artefact and its stand, all the way,
           and goes across at the safe height or above, or at depth in the bore of a ring;
         * where stage, orientation or block change, a pause over X0 Y0 at the safe height or up to 1 mm above,

@@ -131,6 +131,14 @@ def _returns(check: Followed) -> None:
     planned = np.where(check.kind[here] == "fast", moves.back_off_mm, moves.run_up_mm)
     place = check.contact[which] - planned[:, None] * check.way[which]
     wrong = np.linalg.norm(check.high[back] - place, axis=1) > PLACE_MM
+    forward = ((check.high[back] - check.low[here]) * check.way[which]).sum(axis=1)
+    at = first_of((check.kind[here] == "fast") & (forward > check.bench.probe.overtravel_mm + PLACE_MM))
+    if at is not None:
+        check.fault(
+            int(back[at]), f"a way back after a fast touch that leads up to {forward[at]:.3f} mm forward",
+            f"{check.bench.probe.overtravel_mm:g} mm at most, the overtravel: it may have triggered too "
+            "early",
+        )  # fmt: skip
     moved = np.abs(check.high[here] - check.low[here]) > WRITTEN_MM / 2
     unsaid = (moved & ~check.motions.stated[back]).any(axis=1)
     for broken, found in (

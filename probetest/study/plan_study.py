@@ -23,9 +23,10 @@ from probetest.jobs.qualify import Qualification, qualify
 from probetest.jobs.result import result_to_json
 from probetest.jobs.verify import verify
 from probetest.limits import Limits
-from probetest.plan.planned import Planned, Wish
+from probetest.plan.planned import Planned
 from probetest.plan.schedule import Schedule
 from probetest.plan.telling import block_ends
+from probetest.plan.wish import Wish
 from probetest.simulate import Mill, Probe
 from probetest.simulate_schedule import simulate_schedule
 from probetest.statistics.intervals import proportion_interval

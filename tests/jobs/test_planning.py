@@ -23,8 +23,9 @@ from probetest.limits import Limits
 from probetest.plan.bench import read_bench
 from probetest.plan.cautions import OF_OVERTRAVEL, OF_PROGRAM, OF_SERVICE
 from probetest.plan.dialect import read_dialect
-from probetest.plan.planned import Planned, Wish
+from probetest.plan.planned import Planned
 from probetest.plan.walk import walk_program
+from probetest.plan.wish import Wish
 from probetest.plan.written import plan_csv, plan_toml
 from probetest.resources import bundled
 

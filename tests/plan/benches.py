@@ -6,8 +6,9 @@ from typing import Any
 
 import numpy as np
 
-from probetest.plan.bench import Bench
+from probetest.plan.bench import Bench, read_bench
 from probetest.plan.schedule import Schedule
+from probetest.resources import bundled
 
 ARTEFACTS: dict[str, dict[str, Any]] = {
     "ring": {"kind": "ring", "diameter_mm": 25.0, "outer_diameter_mm": 45.0, "height_mm": 15.0},
@@ -16,6 +17,7 @@ ARTEFACTS: dict[str, dict[str, Any]] = {
     "block": {"kind": "block", "size_mm": (24.0, 10.0), "height_mm": 30.0},
     "plane": {"kind": "plane", "size_mm": (40.0, 40.0), "height_mm": 10.0},
 }
+KINDS = tuple(ARTEFACTS)
 BASE: dict[str, dict[str, Any]] = {
     "stylus": {"length_mm": 50.0, "ball_diameter_mm": 4.0, "stem_diameter_mm": 2.5},
     "probe": {
@@ -46,6 +48,24 @@ BASE: dict[str, dict[str, Any]] = {
 }
 
 
+_BESIDE_THE_BUNDLED: dict[str, dict[str, Any]] = {
+    "ring": {"diameter_mm": 25.0, "outer_diameter_mm": 45.0, "height_mm": 15.0},
+    "boss": {"diameter_mm": 25.0, "height_mm": 15.0},
+    "block": {"size_mm": (25.0, 9.0), "height_mm": 15.0},
+    "sphere": {"diameter_mm": 20.0, "height_mm": 40.0},
+    "plane": {"size_mm": (20.0, 20.0), "height_mm": 5.0},
+}
+
+
+def bench_with(kind: str, **settings: dict[str, Any]) -> Bench:
+    """The bundled bench with another artefact, and with settings of its tables."""
+    tables = read_bench(bundled("data") / "bench.toml").model_dump()
+    tables["artefact"] = {"kind": kind, **_BESIDE_THE_BUNDLED[kind]}
+    for table, values in settings.items():
+        tables[table].update(values)
+    return Bench.model_validate(tables)
+
+
 def bench_of(kind: str = "ring", **changes: dict[str, Any]) -> Bench:
     """A bench with some values of some tables changed; ``artefact`` among them."""
     tables = {"artefact": ARTEFACTS[kind]} | BASE
@@ -61,6 +81,16 @@ def schedule_of(
     stages = (stage,) * count if isinstance(stage, str) else stage
     turned = np.broadcast_to(np.asarray(orientation, dtype=float), count).copy()
     return Schedule(stages, turned, azimuth, elevation, np.ones(count, dtype=np.int64))
+
+
+def schedule_along(
+    azimuth_deg: list[float], elevation_deg: list[float] | None = None, *, turn_at: int | None = None
+) -> Schedule:
+    """One stage; from a place on with the probe turned by 30 deg."""
+    count = len(azimuth_deg)
+    turned = np.where(np.arange(count) >= (count if turn_at is None else turn_at), 30.0, 0.0)
+    touches = zip(azimuth_deg, elevation_deg or [0.0] * count, strict=True)
+    return schedule_of(*touches, stage="new", orientation=turned)
 
 
 def code_lines(text: str) -> list[str]:

@@ -8,7 +8,7 @@ from typing import Any
 
 import numpy as np
 import pytest
-from plan_benches import bench_with
+from benches import bench_with
 from scipy import stats
 
 from probetest.errors import PlanError
@@ -19,7 +19,6 @@ from probetest.plan.dialect import read_dialect
 from probetest.plan.planned import (
     BLOCK_QUESTIONS,
     Planned,
-    Wish,
     _ended,
     directions_for,
     expected_probe,
@@ -35,6 +34,7 @@ from probetest.plan.telling import (
     plan_to_dict,
     shows_of,
 )
+from probetest.plan.wish import Wish
 from probetest.statistics.expected import Design
 from probetest.statistics.sequential import look_risk
 

@@ -11,7 +11,8 @@ from probetest.limits import Limits
 from probetest.plan.questions import Question, acceptance, contact_check, reseat, verification
 from probetest.statistics.capability import capability
 from probetest.statistics.design import directions_of
-from probetest.statistics.expected import Design, ExpectedProbe, arm_power, ideal_turns, variation_u_mm
+from probetest.statistics.expected import Design, ExpectedProbe, ideal_turns, variation_u_mm
+from probetest.statistics.expected_arms import arm_power
 from probetest.statistics.intervals import sd_interval
 from probetest.statistics.planning import chance_decided
 from probetest.statistics.reseat import reseat as judge_reseat

@@ -4,9 +4,9 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from benches import KINDS, bench_with
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from plan_benches import ARTEFACTS, bench_with
 
 from probetest.plan.bench import Bench
 from probetest.plan.solids import Solids, least_along
@@ -98,7 +98,7 @@ def test_each_part_against_a_cloud_of_points(kind: str) -> None:
 PLACES = st.tuples(*(st.floats(-60, 60) for _ in range(3)))
 
 
-@given(st.sampled_from(ARTEFACTS), PLACES, PLACES)
+@given(st.sampled_from(KINDS), PLACES, PLACES)
 def test_a_distance_changes_by_no_more_than_the_probe_moves(kind: str, one: tuple, other: tuple) -> None:
     solids = Solids(bench_with(kind))
     both = np.array([one, other], dtype=float)
@@ -109,7 +109,7 @@ def test_a_distance_changes_by_no_more_than_the_probe_moves(kind: str, one: tupl
 
 
 @settings(max_examples=60, deadline=None)
-@given(st.sampled_from(ARTEFACTS), PLACES, PLACES, st.floats(0.1, 10))
+@given(st.sampled_from(KINDS), PLACES, PLACES, st.floats(0.1, 10))
 def test_proofs_hold_at_many_positions(kind: str, one: tuple, other: tuple, needed: float) -> None:
     solids = Solids(bench_with(kind))
     start, end = at(*one), at(*other)

@@ -17,10 +17,8 @@ from probetest.statistics.contact_gains import contact_gains
 from probetest.statistics.expected import (
     PAIR_RATIO,
     REFERENCE,
-    WORTH,
     Design,
     ExpectedProbe,
-    arm_power,
     expected_capability,
     expected_mean_u_mm,
     expected_scatter,
@@ -28,6 +26,7 @@ from probetest.statistics.expected import (
     ideal_turns,
     variation_u_mm,
 )
+from probetest.statistics.expected_arms import WORTH, arm_power
 from probetest.statistics.seat import seat_shape, shape_variation
 from probetest.statistics.separation import whole_curve
 from probetest.statistics.turns import Turn
