@@ -57,7 +57,8 @@ def run(bench: Path) -> Run:
 def test_a_plan_is_shown_and_nothing_is_written(run: Run, bench: Path) -> None:
     before = sorted(bench.iterdir())
     done = run("plan", "verification", "--bench", "block.toml")
-    assert (done.returncode, done.stderr) == (0, "")
+    # A block leaves questions open, which the exit code says.
+    assert (done.returncode, done.stderr) == (3, "")
     lines = done.stdout.splitlines()
     assert lines[0] == "SK3-031: verification"
     for words in ("shows, if the probe is as expected:", "does not show:"):
@@ -69,7 +70,8 @@ def test_a_plan_is_shown_and_nothing_is_written(run: Run, bench: Path) -> None:
 
 def test_a_plan_is_written_and_a_later_command_takes_its_folder(run: Run, bench: Path) -> None:
     done = run("plan", "verification", "--bench", "block.toml", "--out", "new/plan", columns=80)
-    assert (done.returncode, done.stderr) == (0, "")
+    # A block leaves questions open, which the exit code says.
+    assert (done.returncode, done.stderr) == (3, "")
     assert sorted(path.name for path in (bench / "new/plan").iterdir()) == sorted(FILES)
     assert f"Written: new/plan/ ({', '.join(FILES)})" in " ".join(done.stdout.split())
     assert (
@@ -90,7 +92,8 @@ def test_a_plan_is_written_and_a_later_command_takes_its_folder(run: Run, bench:
 
 def test_json_is_the_plan_and_nothing_else(run: Run) -> None:
     done = run("plan", "verification", "--bench", "block.toml", "--json")
-    assert (done.returncode, done.stderr) == (0, "")
+    # A block leaves questions open, which the exit code says.
+    assert (done.returncode, done.stderr) == (3, "")
     found = json.loads(done.stdout)
     assert found["purpose"] == "verification"
     assert done.stdout.rstrip().endswith("}")
@@ -117,7 +120,7 @@ def test_a_plan_that_does_not_answer_all_ends_with_3(run: Run) -> None:
         (("verification", "--bench", "block.toml", "--out", "half.txt"), "half.txt: the folder can't"),
         (("verification", "--bench", "block.toml", "--out", "half.txt/x"), "the folder can't be made"),
         (("verification", "--bench", "block.toml", "--minutes", "1"), "not even 2 touches"),
-        (("verification", "--bench", "block.toml", "--looks", "2"), "plan it without --looks"),
+        (("verification", "--bench", "block.toml", "--looks", "2"), "without --looks"),
         (("verification", "--bench", "block.toml", "--looks", "21"), "--looks"),
         (("verification", "--bench", "block.toml", "--orientations", "4"), "--orientations 1"),
         (("verification", "--bench", "block.toml", "--overtravel"), "leave --overtravel out"),

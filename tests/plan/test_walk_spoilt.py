@@ -142,7 +142,7 @@ def spoilt_tokens(line: str) -> list[str]:
     return [one for one in spoilt if re.sub(r"-0\b", "0", one) != line]
 
 
-@pytest.mark.parametrize("dialect", ["console", "strict"])
+@pytest.mark.parametrize("dialect", ["console", "strict", "display"])
 @pytest.mark.parametrize("kind", KINDS)
 def test_a_program_with_one_word_changed_is_refused(kind: str, dialect: str) -> None:
     bench, schedule = case_of(kind)

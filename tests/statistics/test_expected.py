@@ -186,8 +186,8 @@ def test_the_whole_curve_of_simulated_tests_is_no_surer_than_its_interval() -> N
     curves = [whole_curve(by_chance([ideal], PROBE, rng)[0]) for _ in range(16)]
     widths = [one.interval_mm().upper - one.interval_mm().lower for one in curves]
     interval = expected_variation(design, PROBE, whole=True).interval
-    # An ideal sample shows no misfit, so that its interval is some narrower than those of tests.
-    assert 1.0 < np.mean(widths) / (interval.upper - interval.lower) < 1.35
+    # The interval of an ideal sample, which shows no misfit, was made wider by what simulated tests showed.
+    assert 0.85 < np.mean(widths) / (interval.upper - interval.lower) < 1.15
     values = [one.variation_mm for one in curves]
     assert np.std(values) < 1.5 * variation_u_mm(design, PROBE, whole=True)
     assert np.mean(values) == pytest.approx(0.012, rel=0.1)
