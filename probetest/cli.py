@@ -276,6 +276,7 @@ def _qualify(
     logs: list[Path], options: Options, out: Path, *, pdf: bool, register: Path | None = None
 ) -> int:
     from probetest.jobs.batch import qualify_jobs, read_jobs, write_results
+    from probetest.jobs.looks import goes_on
     from probetest.jobs.registering import entry_of, keep
     from probetest.screen.console import print_minds, progress
     from probetest.screen.results import print_results
@@ -290,7 +291,10 @@ def _qualify(
         for folder in write_results(results, out, options, pdf=pdf):
             folders.append(folder)
             step()
-        minds = keep(register, (entry_of(found, job.triggers) for job, found in results))
+        ended = [one for one in results if not goes_on(one[1].source.look, one[1].verdict)]
+        minds = keep(register, (entry_of(found, job.triggers) for job, found in ended))
+        if register is not None and len(ended) < len(results):
+            minds.append("a test that goes on is not kept yet: the register takes it when it has ended")
     print_results([found for _, found in results], folders)
     print_minds(minds)
     return EXIT_CODES[overall_verdict(found.verdict for _, found in results)]

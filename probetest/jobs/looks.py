@@ -61,6 +61,14 @@ def _touches(first: int, last: int) -> str:
     return f"touch {last}" if first == last else f"touches {first} to {last}"
 
 
+def goes_on(look: Look | None, verdict: Verdict) -> bool:
+    """Whether touches of the plan are still to be made: the test has not ended yet."""
+    if look is None:
+        return False
+    within = look.touch < look.block_ends[look.block - 1]
+    return within or (verdict == "undecided" and look.touch < look.block_ends[-1])
+
+
 def look_to_dict(look: Look | None, verdict: Verdict, risk: float) -> dict[str, Any] | None:
     """The look as it stands in a result."""
     if look is None:
