@@ -142,8 +142,7 @@ def _leave_out_guarded(result: Approaches, found: Scan, alarms: dict[int, int], 
     if idle.any():
         result.notices.append(
             f"Moves between touches, as the plan has them, were left out: {np.count_nonzero(idle)}; with "
-            "such a "
-            "program a miss stops it with an alarm."
+            "such a program a miss stops it with an alarm."
         )
         result.select(~idle)
 

@@ -32,10 +32,8 @@ def look_remarks(look: Look | None, verdict: Verdict, risk: float, whole_risk: f
         return
     yield (
         f"Look {look.block} of {look.blocks} at this test: each has a risk of {100 * risk:.2g} %, so that "
-        "the "
-        f"whole keeps {100 * whole_risk:.3g} %, if it is looked at after its blocks only and stopped at "
-        "the first "
-        "pass or fail. The intervals shown are those of a test of this length."
+        f"the whole keeps {100 * whole_risk:.3g} %, if it is looked at after its blocks only and stopped "
+        "at the first pass or fail. The intervals shown are those of a test of this length."
     )
     if look.touch < look.block_ends[look.block - 1]:
         yield f"Block {look.block} is not complete: its last touch is {look.block_ends[look.block - 1]}."

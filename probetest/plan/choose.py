@@ -166,8 +166,7 @@ def choose(
     if not found:
         raise PlanError(
             f"not even 2 touches from each direction fit into {(budget_s or 0) / 60:.3g} min; allow more "
-            "time, "
-            "fewer orientations or a faster approach"
+            "time, fewer orientations or a faster approach"
         )
     enough = [one for one in found if one.enough]
     if enough:

@@ -211,8 +211,7 @@ class _Program:
         dialect = self.dialect
         return (
             f"touch={at + 1} orientation={orientation} az={azimuth} x={dialect.x_result} "
-            f"y={dialect.y_result} "
-            f"z={dialect.z_result} F{write_number(self.bench.moves.touch_feed_mm_min)}"
+            f"y={dialect.y_result} z={dialect.z_result} F{write_number(self.bench.moves.touch_feed_mm_min)}"
         )
 
     def _angles(self, at: int) -> tuple[str, str, str]:
@@ -297,10 +296,9 @@ def _limits(schedule: Schedule, bench: Bench) -> list[str]:
         f"overtravel allowed {probe.overtravel_mm:.6g} mm, a stop takes {stopping:.3f} mm at most: braking "
         f"{machine.braking_mm_s2:.6g} mm/s2, delay {machine.delay_s:.6g} s",
         f"clearance {moves.clearance_mm:.6g} mm, run-up {moves.run_up_mm:.6g} mm, past {moves.past_mm:.6g} "
-        "mm, "
-        f"settling {moves.settle_mm:.6g} mm, the artefact stands within {moves.place_mm:.6g} mm of X0 Y0 Z0",
+        f"mm, settling {moves.settle_mm:.6g} mm, the artefact stands within {moves.place_mm:.6g} mm of X0 "
+        "Y0 Z0",
         f"moves across at Z {moves.safe_z_mm:.6g}, centre of the ball {moves.depth_mm:.6g} mm below the "
-        "top in "
-        "touches from the side",
+        "top in touches from the side",
         f"volume of the lowest point of the ball in mm: {volume}",
     ]

@@ -57,8 +57,8 @@ def facts_of(planned: Planned) -> tuple[tuple[str, str], ...]:
             (
                 "Looks",
                 f"{planned.wish.looks}, after touch {ends}; each at a risk of "
-                f"{100 * planned.look_risk:.2g} %, "
-                f"so that the whole keeps {100 * planned.limits.risk:.3g} %",
+                f"{100 * planned.look_risk:.2g} %, so that the whole keeps {100 * planned.limits.risk:.3g} "
+                "%",
             )
         )
         chances = ", ".join(f"{100 * chance:.0f}" for chance in planned.ended)
@@ -133,8 +133,7 @@ def shows_of(planned: Planned) -> tuple[str, ...]:
     if level is not None:
         told.append(
             f"Mean pre-travel with a standard uncertainty of {1000 * level:.2g} µm, "
-            f"{planned.bench.artefact.kind} "
-            "and ball included."
+            f"{planned.bench.artefact.kind} and ball included."
         )
     return tuple(told)
 
@@ -251,8 +250,7 @@ def _hidden(planned: Planned) -> Iterator[str]:
         elif one.dropped:
             yield (
                 f"{one.question.label}: {one.question.wanted}. No practical number of touches does it with "
-                "such "
-                f"a probe; here the chance is {100 * one.chance:.0f} %."
+                f"such a probe; here the chance is {100 * one.chance:.0f} %."
             )
     if not planned.choice.enough and planned.units is None:
         yield (
@@ -268,21 +266,18 @@ def _hidden(planned: Planned) -> Iterator[str]:
     if planned.stages and planned.wish.purpose == "acceptance" and len(design.orientations_deg) > 1:
         yield (
             "The probe before the overtravel at the other orientations: they are touched after it, and a "
-            "seat that "
-            "did not come back shows in them too."
+            "seat that did not come back shows in them too."
         )
     if planned.wish.purpose == "contacts" and planned.least_arm is None:
         yield (
             f"An arm that opens early or late: not even one that is {100 * ARM_SHARES[-1]:.0f} % off is "
-            "named in "
-            f"{100 * planned.wish.chance:.0f} of 100 tests. An open circuit, misses and large steps still "
-            "show."
+            f"named in {100 * planned.wish.chance:.0f} of 100 tests. An open circuit, misses and large "
+            "steps still show."
         )
     if len(design.orientations_deg) == 1:
         yield (
             "The probe apart from the machine: at one orientation the variation holds both, and an uneven "
-            "machine "
-            "can look like an uneven arm. Turn the probe to 0, 30, 90 and 210° for that."
+            "machine can look like an uneven arm. Turn the probe to 0, 30, 90 and 210° for that."
         )
         azimuth = directions_of(design.directions, bench.probe.arm_azimuth_deg)
         share = seen_share(azimuth) if design.directions > 4 else 0.0
@@ -311,14 +306,12 @@ def _hidden(planned: Planned) -> Iterator[str]:
     n = len(planned.schedule)
     yield (
         f"Misses that are rarer than about 1 in {1 / proportion_interval(0, n, 0.9).upper:.0f}: so many "
-        "may hide in "
-        f"{n} good touches."
+        f"may hide in {n} good touches."
     )
     if bench.machine.resolution_mm * TOO_FINE_SD > bench.probe.sd_mm:
         yield (
             f"Scatter below about one step of {1000 * bench.machine.resolution_mm:.3g} µm: only a finer "
-            "readout "
-            "shows it."
+            "readout shows it."
         )
     elif probe.sd_mm > 1.05 * bench.probe.sd_mm:
         yield f"Scatter without that of the step: {1000 * probe.sd_mm:.3g} µm are expected with it."

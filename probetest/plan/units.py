@@ -115,9 +115,8 @@ def plan_units(
         done()
     if not found:
         raise PlanError(
-            "no practical number of units shows a difference as large as the margins; state wider margins, "
-            "or "
-            "make units more alike first"
+            "no practical number of units shows a difference as large as the margins; state wider "
+            "margins, or make units more alike first"
         )
     return min(found, key=lambda one: (round(one.seconds, 6), one.units, one.design.n))
 
