@@ -24,13 +24,11 @@ from probetest.jobs.result import result_to_json
 from probetest.jobs.verify import verify
 from probetest.limits import Limits
 from probetest.plan.planned import Planned
-from probetest.plan.schedule import Schedule
 from probetest.plan.telling import block_ends
 from probetest.plan.wish import Wish
-from probetest.simulate import Mill, Probe
+from probetest.simulate import Mill, Probe, pretravel
 from probetest.simulate_schedule import simulate_schedule
-from probetest.statistics.intervals import proportion_interval
-from probetest.statistics.seat import shape_variation
+from probetest.study.contacts_study import share
 from probetest.study.summary import markdown_table
 from probetest.triggers import Artefact, Look, Source, Stylus, TestRecord, Triggers
 
@@ -39,6 +37,7 @@ CHUNK = 10
 ARM_DEG = 20.0
 """A named arm is the right one within this angle."""
 
+FINE_DEG = np.arange(0.0, 360.0, 0.05)
 EARLY = 0.15
 WISHES = {
     "acceptance, 1 orientation": Wish("acceptance", orientations=1),
@@ -82,34 +81,24 @@ OF_LOOKS = (
 
 def simulated_probe(planned: Planned, truth: Truth, rng: np.random.Generator) -> Probe:
     """A probe with arms and run-out at random."""
-    plain = Probe(arm_azimuth_deg=float(rng.uniform(0, 120)))
-    ratio = plain.seat_radius_mm / plain.stylus_length_mm * np.tan(np.deg2rad(plain.wall_angle_deg))
+    plain = Probe(preload_n=1.0, arm_azimuth_deg=float(rng.uniform(0, 120)))
     variation = truth.variation_mm or planned.bench.probe.variation_mm
-    # 1 N of preload bends the stylus so far over an arm; pre-travel is in proportion.
-    per_n = (
-        plain.seat_radius_mm
-        * plain.stylus_length_mm**2
-        / (6e3 * plain.modulus_gpa * np.pi * plain.stem_diameter_mm**4 / 64)
-    )
-    preload = variation / (per_n * shape_variation(float(ratio)))
+    # Pre-travel goes with the preload.
+    preload = variation / float(np.ptp(pretravel(plain, FINE_DEG, 0.0)))
     return replace(
         plain,
-        preload_n=float(preload),
+        preload_n=preload,
         sd_mm=truth.sd_mm or planned.bench.probe.sd_mm,
         jitter_s=0.0,
         runout_mm=(float(rng.normal(0, 0.01)), float(rng.normal(0, 0.01))),
-        threshold_n=(truth.early * float(preload) / 3, 0.0, 0.0),
+        threshold_n=(truth.early * preload / 3, 0.0, 0.0),
     )
 
 
 def run_test(planned: Planned, probe: Probe, rng: np.random.Generator) -> pd.DataFrame:
     """The touches of the plan; an ideal mill that rounds its readings."""
     mill = Mill(step_mm=planned.bench.machine.resolution_mm)
-    schedule = planned.schedule
-    level = Schedule(
-        schedule.stage, schedule.orientation_deg, schedule.azimuth_deg, schedule.elevation_deg, schedule.block
-    )
-    return simulate_schedule(probe, mill, level, rng=rng)
+    return simulate_schedule(probe, mill, planned.schedule, rng=rng)
 
 
 def judge(planned: Planned, frame: pd.DataFrame, look: Look | None = None) -> Qualification:
@@ -191,12 +180,6 @@ def tasks(plans: dict[str, Planned], looked: Planned) -> Iterator[tuple[str, Cal
             yield name, lambda rng, planned=planned, truth=truth: one_test(planned, truth, rng)
     for truth in OF_LOOKS:
         yield "looks", lambda rng, truth=truth: one_sequence(looked, truth, rng)
-
-
-def share(hits: pd.Series[bool]) -> str:
-    """A share in per cent with its exact 95 % limits."""
-    limits = proportion_interval(int(hits.sum()), len(hits))
-    return f"{100 * hits.mean():.1f} ({100 * limits.lower:.1f}–{100 * limits.upper:.1f})"
 
 
 def widths_table(name: str, planned: Planned, rows: pd.DataFrame) -> list[list[str]]:
