@@ -134,11 +134,18 @@ def notes_facts(found: Qualification) -> Facts | None:
     return Facts(found.record.notes, caption="Notes in the log, as they stand there")
 
 
+def _source_of(found: Qualification, name: str) -> str:
+    look = found.source.look
+    if name == "risk" and look is not None:
+        return f"of one of {look.blocks} looks"
+    return found.limits.source(name)
+
+
 def limits_sources(found: Qualification) -> Table:
     """Each limit and where it comes from."""
     values = found.limits.model_dump()
     rows = tuple(
-        (name, "not checked" if value is None else f"{value:g}", found.limits.source(name))
+        (name, "not checked" if value is None else f"{value:.4g}", _source_of(found, name))
         for name, value in values.items()
         if value is not None or name not in ("nominal_pretravel_mm", "longest_pretravel_mm")
     )
