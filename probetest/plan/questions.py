@@ -18,6 +18,7 @@ from probetest.statistics.expected import (
     expected_capability,
     expected_scatter,
     expected_variation,
+    expected_worst_scatter,
     variation_u_mm,
 )
 from probetest.statistics.expected_arms import WORTH, arm_power
@@ -194,12 +195,8 @@ def _spread(
         "mm",
         f"decided against {1000 * limit:.3g} µm",
         lambda design: 0.0 if limit == probe.sd_mm else chance(design),
-        lambda design: expected_scatter(design if scatter else _one_direction(design), probe),
+        lambda design: (expected_scatter if scatter else expected_worst_scatter)(design, probe),
     )
-
-
-def _one_direction(design: Design) -> Design:
-    return Design(1, design.touches)
 
 
 def _variation(limit: float, probe: ExpectedProbe, risk: float) -> Question:

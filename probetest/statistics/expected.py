@@ -152,6 +152,27 @@ def expected_scatter(design: Design, probe: ExpectedProbe) -> Expected:
     return Expected(probe.sd_mm, interval, design.directions * design.touches)
 
 
+def expected_worst_scatter(design: Design, probe: ExpectedProbe) -> Expected:
+    """Scatter of the direction that happens to scatter most, all being alike.
+
+    Parameters
+    ----------
+    design : Design
+    probe : ExpectedProbe
+
+    Returns
+    -------
+    Expected
+        The median of the largest of one orientation; its interval allows below for the choice of the largest,
+        as `probetest.statistics.repeatability.worst_direction_bounds` does.
+    """
+    dof = design.touches - 1
+    largest = float(special.chdtri(dof, 1 - 0.5 ** (1 / design.directions)))
+    value = probe.sd_mm * float(np.sqrt(largest / dof))
+    lower = value * float(np.sqrt(dof / special.chdtri(dof, 1 - 0.975 ** (1 / design.directions))))
+    return Expected(value, Interval(lower, sd_interval(value, dof, 0.95).upper, 0.95), design.touches)
+
+
 @lru_cache(maxsize=4096)
 def expected_variation(
     design: Design, probe: ExpectedProbe, level: float = 0.95, *, whole: bool = False

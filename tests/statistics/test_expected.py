@@ -23,6 +23,7 @@ from probetest.statistics.expected import (
     expected_mean_u_mm,
     expected_scatter,
     expected_variation,
+    expected_worst_scatter,
     ideal_turns,
     variation_u_mm,
 )
@@ -222,3 +223,15 @@ def test_an_early_arm_is_named_as_often_as_expected() -> None:
     # Exact binomial: so few or so many in one of 500 such tests.
     assert 0.2 < predicted < 0.98
     assert stats.binom.ppf(0.001, runs, predicted) <= named <= stats.binom.ppf(0.999, runs, predicted)
+
+
+@pytest.mark.simulation
+def test_the_worst_of_directions_that_are_alike_reads_as_expected() -> None:
+    rng, design = np.random.default_rng(6), Design(25, 10)
+    found = expected_worst_scatter(design, ExpectedProbe(1.0, 5.0))
+    largest = np.sqrt(rng.chisquare(9, (4000, 25)) / 9).max(axis=1)
+    # A median of 4000: half of the tests read less, within three standard errors of a share.
+    assert (largest < found.value).mean() == pytest.approx(0.5, abs=3 * 0.5 / np.sqrt(4000))
+    # The lower end lies above the truth in 2.5 % of the tests, for all that the largest was picked.
+    reading = largest * (found.interval.lower / found.value)
+    assert (reading > 1.0).mean() == pytest.approx(0.025, abs=0.0075)
