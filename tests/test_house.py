@@ -104,3 +104,9 @@ def test_native_log_in_the_readme_is_understood(tmp_path: Path) -> None:
     log.write_text(example, encoding="utf-8")
     (test,) = read_logs(log)
     assert (test.record.serial, len(test.frame)) == ("A-017", 2)
+
+
+def test_test_modules_have_names_of_their_own() -> None:
+    # Without packages, pytest can't tell two modules of one name apart.
+    names = [path.name for path in (ROOT / "tests").rglob("test_*.py")]
+    assert len(names) == len(set(names))
