@@ -12,9 +12,17 @@ from probetest.faults import FaultList, shown
 from probetest.limits import Limits, read_limits
 from probetest.margins import read_margins
 from probetest.plan.bench import Bench, read_bench
-from probetest.plan.cautions import OF_OVERTRAVEL, OF_PROGRAM, OF_SERVICE
-from probetest.plan.dialect import read_dialect
+from probetest.plan.cautions import (
+    OF_OVERTRAVEL,
+    OF_PAUSED_TOUCH,
+    OF_PROGRAM,
+    OF_SERVICE,
+    OF_SPHERE,
+    OF_UNGUARDED,
+)
+from probetest.plan.dialect import GUARDED_WORD, read_dialect
 from probetest.plan.planned import Planned, make_plan
+from probetest.plan.program import COPY_DISPLAY
 from probetest.plan.telling import TITLES, facts_of, hides_of, shows_of
 from probetest.plan.wish import OVERTRAVEL, SERVICE, Wish
 from probetest.plan.written import plan_csv, plan_toml
@@ -127,8 +135,14 @@ def write_plan(planned: Planned, out: Path, *, now: datetime | None = None) -> P
 def cautions_of(planned: Planned) -> tuple[str, ...]:
     """What must be minded in this test."""
     further: tuple[str, ...] = ()
+    if planned.bench.artefact.kind == "sphere":
+        further += (OF_SPHERE,)
+    if GUARDED_WORD not in planned.program:
+        further += (OF_UNGUARDED,)
+    if COPY_DISPLAY in planned.program:
+        further += (OF_PAUSED_TOUCH,)
     if set(OVERTRAVEL) & set(planned.stages):
-        further = (OF_OVERTRAVEL,)
+        further += (OF_OVERTRAVEL,)
     elif set(SERVICE) & set(planned.stages):
-        further = (OF_SERVICE,)
+        further += (OF_SERVICE,)
     return OF_PROGRAM + further

@@ -26,6 +26,9 @@ def _matching(pattern: str) -> StringConstraints:
 
 Parameter = Annotated[str, _matching(_PARAMETER)]
 
+GUARDED_WORD = "G38.3"
+"""A probe move that stops on contact, and is no error without one."""
+
 
 class Dialect(BaseModel):
     """What differs between controllers that read RS274/NGC. A file of it can't add a move.

@@ -36,6 +36,10 @@ MODAL_WORDS = "G17 G21 G40 G80 G90 G94"
 """Plane XY, mm, no compensation, no cycle, absolute, feed per minute."""
 
 _PLAIN_MOVE = "G1"
+
+COPY_DISPLAY = "COPY THE DISPLAY, THEN START"
+"""What a pause after a touch says."""
+
 _LARGEST_NUMBER = 99999
 
 
@@ -192,7 +196,7 @@ class _Program:
         if self.dialect.print_line:
             self.text.append(self.dialect.print_line.replace("{text}", self._printed(at)))
         if self.dialect.pause_each_touch:
-            self._message(f"TOUCH {at + 1}:", "COPY THE DISPLAY, THEN START")
+            self._message(f"TOUCH {at + 1}:", COPY_DISPLAY)
             self._block(self.dialect.pause_word)
         self._move(_PLAIN_MOVE, lines.start[at], moves.position_feed_mm_min)
 

@@ -9,6 +9,7 @@ import numpy as np
 
 from probetest.plan.bench import Bench
 from probetest.plan.planned import ARM_SHARES, Answer, Planned
+from probetest.plan.program import COPY_DISPLAY
 from probetest.statistics.design import directions_of
 from probetest.statistics.expected import TOO_FINE_SD, Expected
 from probetest.statistics.intervals import proportion_interval
@@ -81,7 +82,7 @@ def facts_of(planned: Planned) -> tuple[tuple[str, str], ...]:
 
 def _unheard(planned: Planned) -> str:
     """What the time does not hold."""
-    waits = planned.program.count("COPY THE DISPLAY")
+    waits = planned.program.count(COPY_DISPLAY)
     return f", copying {waits} displays not" if waits else ""
 
 

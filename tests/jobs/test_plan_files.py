@@ -21,7 +21,14 @@ from probetest.jobs.qualify import qualify
 from probetest.jobs.reading import Reading
 from probetest.limits import Limits
 from probetest.plan.bench import read_bench
-from probetest.plan.cautions import OF_OVERTRAVEL, OF_PROGRAM, OF_SERVICE
+from probetest.plan.cautions import (
+    OF_OVERTRAVEL,
+    OF_PAUSED_TOUCH,
+    OF_PROGRAM,
+    OF_SERVICE,
+    OF_SPHERE,
+    OF_UNGUARDED,
+)
 from probetest.plan.dialect import read_dialect
 from probetest.plan.planned import Planned
 from probetest.plan.walk import walk_program
@@ -126,6 +133,16 @@ def test_cautions_go_with_the_stages() -> None:
     assert cautions_of(replace(planned, stages=("after_service",))) == (*OF_PROGRAM, OF_SERVICE)
     stages = ("after_overtravel", "baseline_again")
     assert cautions_of(replace(planned, stages=stages)) == (*OF_PROGRAM, OF_OVERTRAVEL)
+
+
+def test_a_sheet_has_the_cautions_of_its_artefact_and_its_controller() -> None:
+    planned = ring_plan()
+    sphere = planned.bench.artefact.model_copy(update={"kind": "sphere"})
+    bench = planned.bench.model_copy(update={"artefact": sphere})
+    assert OF_SPHERE in cautions_of(replace(planned, bench=bench))
+    assert OF_UNGUARDED in cautions_of(replace(planned, program=planned.program.replace("G38.3", "G1")))
+    waiting = planned.program + "(MSG, TOUCH 1: COPY THE DISPLAY, THEN START)"
+    assert OF_PAUSED_TOUCH in cautions_of(replace(planned, program=waiting))
 
 
 # ---- what is stated
