@@ -79,32 +79,9 @@ def _by_number(result: Approaches, plan: Plan) -> NDArray[np.int64] | None:
 
 def _compare_words(result: Approaches, plan: Plan, place: NDArray[np.int64], faults: FaultList) -> None:
     """Refuse a log that states another stage, orientation or elevation than the plan has there."""
-    up = result.columns.get("elevation_deg")
-    if up is not None:
-        faults.add_rows(
-            np.nan_to_num(np.abs(up - plan.elevation_deg[place])) > SAME_DEG,
-            result.columns["line"],
-            lambda row: (
-                f"a touch at elevation {up[row]:g} deg where the plan has {plan.elevation_deg[place[row]]:g} "
-                f"deg (touch {plan.touch[place[row]]})"
-            ),
-            "the touches in the order of the plan",
-            action="check that this is the plan of this log",
-        )
-    turn = result.columns.get("orientation")
-    if turn is not None:
-        stated = np.asarray(turn, dtype=np.float64)
-        off = np.abs((stated - plan.orientation_deg[place] + 180) % 360 - 180) > SAME_DEG
-        faults.add_rows(
-            off & np.isfinite(stated),
-            result.columns["line"],
-            lambda row: (
-                f"orientation {stated[row]:g} deg where the plan has {plan.orientation_deg[place[row]]:g} "
-                f"deg (touch {plan.touch[place[row]]})"
-            ),
-            "the touches in the order of the plan",
-            action="check that this is the plan of this log",
-        )
+    for name, wanted in (("elevation_deg", plan.elevation_deg), ("orientation", plan.orientation_deg)):
+        if name in result.columns:
+            _compare_angle(name.removesuffix("_deg"), result, plan, wanted[place], place, faults)
     stage = result.columns.get("stage")
     if stage is not None:
         words = np.asarray(stage, dtype=object)
@@ -116,6 +93,29 @@ def _compare_words(result: Approaches, plan: Plan, place: NDArray[np.int64], fau
             "the touches in the order of the plan",
             action="check that this is the plan of this log",
         )
+
+
+def _compare_angle(
+    name: str,
+    result: Approaches,
+    plan: Plan,
+    wanted: NDArray[np.float64],
+    place: NDArray[np.int64],
+    faults: FaultList,
+) -> None:
+    column = "elevation_deg" if name == "elevation" else name
+    stated = np.asarray(result.columns[column], dtype=np.float64)
+    off = np.abs((stated - wanted + 180) % 360 - 180)
+    faults.add_rows(
+        np.nan_to_num(off) > SAME_DEG,
+        result.columns["line"],
+        lambda row: (
+            f"{name} {stated[row]:g} deg where the plan has {wanted[row]:g} deg (touch "
+            f"{plan.touch[place[row]]})"
+        ),
+        "the touches in the order of the plan",
+        action="check that this is the plan of this log",
+    )
 
 
 def _stated(result: Approaches) -> NDArray[np.float64] | None:

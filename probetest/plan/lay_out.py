@@ -14,10 +14,6 @@ from probetest.statistics.expected import Design
 SEED = 20261126
 """Of the orders: the same plan always has the same."""
 
-SPHERE_RINGS = ((0.0, 8, 0.0), (-22.5, 4, 0.0), (-45.0, 8, 22.5), (-67.5, 4, 22.5), (-90.0, 1, 0.0))
-"""Elevation, points and first azimuth of the 25 points of a sphere test, in the pattern of ISO 10360-5 (from
-memory)."""
-
 
 def lay_out(
     design: Design,
@@ -90,18 +86,6 @@ def lay_out(
     return whole
 
 
-def sphere_points(seed: int = SEED) -> Schedule:
-    """The 25 points of a sphere test, once, in random order, as a stage of its own."""
-    points = [
-        (azimuth + first, elevation)
-        for elevation, count, first in SPHERE_RINGS
-        for azimuth in (np.arange(count) * 360.0 / count).tolist()
-    ]
-    order = np.random.default_rng(seed).permutation(len(points))
-    azimuth, elevation = np.array(points)[order].T
-    return _schedule("sphere", 0.0, azimuth, elevation)
-
-
 def _again(
     design: Design, stage: str, turn: float, azimuth: np.ndarray, rng: np.random.Generator
 ) -> Schedule:
@@ -109,13 +93,13 @@ def _again(
 
 
 def _level(stage: str, turn: float, azimuth: np.ndarray) -> Schedule:
-    return _schedule(stage, turn, azimuth, np.zeros(len(azimuth)))
-
-
-def _schedule(stage: str, turn: float, azimuth: np.ndarray, elevation: np.ndarray) -> Schedule:
     count = len(azimuth)
     return Schedule(
-        (stage,) * count, np.full(count, turn), azimuth % 360.0, elevation, np.ones(count, dtype=np.int64)
+        (stage,) * count,
+        np.full(count, turn),
+        azimuth % 360.0,
+        np.zeros(count),
+        np.ones(count, dtype=np.int64),
     )
 
 

@@ -22,10 +22,10 @@ from probetest.plan.choose import (
     orientations_for,
 )
 from probetest.plan.dialect import Dialect
-from probetest.plan.lay_out import lay_out, sphere_points
+from probetest.plan.lay_out import lay_out
 from probetest.plan.program import write_program
 from probetest.plan.questions import Question, acceptance, contact_check, reseat, verification
-from probetest.plan.schedule import Schedule, join_schedules
+from probetest.plan.schedule import Schedule
 from probetest.plan.units import UnitPlan, plan_units
 from probetest.plan.walk import Walk, walk_program
 from probetest.plan.wish import Wish, check_wish, stages_of
@@ -231,8 +231,6 @@ def make_plan(
         choice.design, arm_azimuth_deg=bench.probe.arm_azimuth_deg, stages=stages, everywhere=everywhere,
         visits=wish.visits, looks=wish.looks,
     )  # fmt: skip
-    if bench.artefact.kind == "sphere" and wish.looks == 1 and wish.minutes is None:
-        schedule = join_schedules([schedule, sphere_points()])
     program = write_program(schedule, bench, dialect, about=(f"{wish.purpose}, {len(schedule)} touches",))
     walk = walk_program(program, bench, schedule)
     seconds = walk.seconds + (len(schedule.changes) - 1) * bench.machine.turn_s

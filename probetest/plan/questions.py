@@ -28,9 +28,6 @@ from probetest.statistics.reseat_verdict import chance_to_decide
 
 TWO_SIDED = float(special.ndtri(0.975))
 
-WHOLE_CURVE = 12
-"""Directions of one orientation that a curve over all directions takes, which a report is held against."""
-
 
 @dataclass(frozen=True, slots=True)
 class Question:
@@ -99,32 +96,25 @@ def contact_check(probe: ExpectedProbe, share: float = WORTH) -> Iterator[Questi
     )
 
 
-def verification(
-    probe: ExpectedProbe, sd_ratio: float, difference_mm: float, report: Design | None = None
-) -> Iterator[Question]:
-    """Does the probe agree with its report: differences that matter are shown.
+def verification(probe: ExpectedProbe, sd_ratio: float, difference_mm: float) -> Iterator[Question]:
+    """Does the probe agree with the report of a test like the planned one: differences that matter are shown.
 
     Parameters
     ----------
     probe : ExpectedProbe
     sd_ratio, difference_mm : float
         What difference of scatter and of variation matters.
-    report : Design or None
-        Of the maker's test; None for one like the buyer's.
     """
 
     def ratio(design: Design) -> float:
         if not probe.resolved:
             return 0.0
-        here, there = design.dof, (report or design).dof
-        limit = float(stats.f.isf(0.025, here, there))
-        return float(stats.f.sf(limit / sd_ratio**2, here, there))
+        limit = float(stats.f.isf(0.025, design.dof, design.dof))
+        return float(stats.f.sf(limit / sd_ratio**2, design.dof, design.dof))
 
     def gap(design: Design) -> float:
-        if len(design.orientations_deg) == 1 and design.directions < WHOLE_CURVE:
-            return 0.0
-        here, there = (variation_u_mm(one, probe, whole=True) for one in (design, report or design))
-        return float(special.ndtr(difference_mm / np.hypot(here, there) - TWO_SIDED))
+        both = float(np.sqrt(2)) * variation_u_mm(design, probe, whole=True)
+        return float(special.ndtr(difference_mm / both - TWO_SIDED))
 
     yield Question(
         "sd_ratio",

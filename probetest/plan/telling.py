@@ -11,7 +11,7 @@ from probetest.plan.bench import Bench
 from probetest.plan.planned import ARM_SHARES, Answer, Planned
 from probetest.plan.program import COPY_DISPLAY
 from probetest.statistics.design import directions_of
-from probetest.statistics.expected import TOO_FINE_SD, Expected
+from probetest.statistics.expected import TOO_FINE_SD, Expected, expected_mean_u_mm
 from probetest.statistics.intervals import proportion_interval
 from probetest.statistics.sight import seen_share
 from probetest.statistics.turns import LEAST_SEPARABILITY, separability
@@ -88,14 +88,11 @@ def _unheard(planned: Planned) -> str:
 
 def _further(planned: Planned) -> str:
     """Touches beside the baseline."""
-    words = ""
-    if planned.stages and planned.wish.purpose == "service":
-        words = ", all of it before and after the service"
-    elif planned.stages:
-        words = ", and at 0° twice more: after the overtravel, and again"
-    if (planned.schedule.elevation_deg != 0).any():
-        words += ", and the 25 points of a sphere test"
-    return words
+    if not planned.stages:
+        return ""
+    if planned.wish.purpose == "service":
+        return ", all of it before and after the service"
+    return ", and at 0° twice more: after the overtravel, and again"
 
 
 def mean_touches(planned: Planned) -> float:
@@ -119,8 +116,8 @@ def shows_of(planned: Planned) -> tuple[str, ...]:
     told = [_answer(one) for one in planned.answers if not one.dropped]
     if planned.units is not None:
         told += list(_of_units(planned))
-    design, sd = planned.design, planned.probe.sd_mm
-    u = 1000 * sd / float(np.sqrt(design.touches))
+    design = planned.design
+    u = 1000 * expected_mean_u_mm(design, planned.probe)
     if planned.least_arm is not None:
         told.append(
             f"An arm that opens {100 * planned.least_arm:.0f} % early or late, or more, is named in "
@@ -302,6 +299,8 @@ def _hidden(planned: Planned) -> Iterator[str]:
             "The mean pre-travel: it needs a calibrated ring, sphere or boss and the ball's diameter "
             "(u_mm, ball_u_mm)."
         )
+    if bench.artefact.kind == "sphere":
+        yield "The form error over the sphere: only its equator is touched."
     if not planned.stages:
         yield "Whether the probe re-seats after an overtravel or a service."
     n = len(planned.schedule)

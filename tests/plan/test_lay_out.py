@@ -10,7 +10,7 @@ from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 
 from probetest.errors import PlanError
-from probetest.plan.lay_out import lay_out, sphere_points
+from probetest.plan.lay_out import lay_out
 from probetest.plan.schedule import Schedule
 from probetest.statistics.design import directions_of
 from probetest.statistics.expected import Design
@@ -135,28 +135,3 @@ def test_the_same_design_has_the_same_touches() -> None:
     first, again, other = (lay_out(Design(10, 4), seed=seed).azimuth_deg.tolist() for seed in (3, 3, 4))
     assert first == again
     assert first != other
-
-
-def test_the_sphere_has_25_points_spread_over_the_half() -> None:
-    points = sphere_points()
-    assert len(points) == 25
-    assert set(points.stage) == {"sphere"}
-    elevation, counts = np.unique(points.elevation_deg, return_counts=True)
-    assert dict(zip(elevation.tolist(), counts.tolist(), strict=True)) == {
-        -90.0: 1,
-        -67.5: 4,
-        -45.0: 8,
-        -22.5: 4,
-        0.0: 8,
-    }
-    lengths = np.deg2rad([points.azimuth_deg, points.elevation_deg])
-    place = np.column_stack(
-        [
-            np.cos(lengths[1]) * np.cos(lengths[0]),
-            np.cos(lengths[1]) * np.sin(lengths[0]),
-            np.sin(lengths[1]),
-        ]
-    )
-    # All differ, and no side is favoured.
-    assert len({tuple(one) for one in place.round(6).tolist()}) == 25
-    assert place[:, :2].sum(axis=0) == pytest.approx([0, 0], abs=1e-9)
