@@ -275,7 +275,12 @@ def _hidden(planned: Planned) -> Iterator[str]:
     if len(design.orientations_deg) == 1:
         yield (
             "The probe apart from the machine: at one orientation the variation holds both, and an uneven "
-            "machine can look like an uneven arm. Turn the probe to 0, 30, 90 and 210° for that."
+            "machine can look like an uneven arm. "
+            + (
+                "A ring, sphere or boss is needed for that."
+                if bench.artefact.kind == "block"
+                else "Turn the probe to 0, 30, 90 and 210° for that."
+            )
         )
         azimuth = directions_of(design.directions, bench.probe.arm_azimuth_deg)
         share = seen_share(azimuth) if design.directions > 4 else 0.0
